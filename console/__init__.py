@@ -1,0 +1,1 @@
+"""Sexton: the show-day console for home-built pneumatic props."""

@@ -1,0 +1,1 @@
+"""The wire: framing, messages, lines and the controllers behind them."""
