@@ -138,7 +138,6 @@ class FaultKind(StrEnum):
     """Why a prop is in fault."""
 
     ON_TIME = "on-time"  # an output was on for its largest on-time and was switched off
-    LATE = "late"  # a motion did not arrive where its setup asks for a fault
 
 
 class ResetCause(StrEnum):
