@@ -1,0 +1,171 @@
+"""The one table of what can be asked of the engine.
+
+Key bindings, footer, help, command palette, shell and engine all read it. A request names an
+action and its arguments; `permits` names the checks that must hold (see `console.rules.permits`),
+`confirm` what a console asks of the operator first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Confirm(StrEnum):
+    """What an operator does before the request goes out."""
+
+    NONE = "none"  # it goes at once
+    KEY = "key"  # a second key
+    DIALOG = "dialog"  # a dialog that names the consequence
+
+
+class Scope(StrEnum):
+    """What an action is asked of."""
+
+    PROPS = "props"  # one prop, the props of a zone, or all: argument `props`, a list of names
+    PROP = "prop"  # exactly one prop: argument `prop`
+    SITE = "site"  # the whole site
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One thing that can be asked. `needs` are arguments besides those of the scope."""
+
+    id: str
+    title: str
+    help: str
+    scope: Scope
+    key: str = ""
+    needs: tuple[str, ...] = ()
+    permits: tuple[str, ...] = ()
+    confirm: Confirm = Confirm.NONE
+    durable: bool = False
+    """Refused where the ledger cannot commit: stop and disarm never are."""
+
+
+_ALIVE = ("online", "matching")
+_START = (*_ALIVE, "not_stopped", "stop_input_closed", "not_tagged", "no_fault", "supply")
+
+ACTIONS: tuple[Action, ...] = (
+    Action("arm", "Arm", "Let the prop answer triggers.", Scope.PROPS, "a", permits=_START),
+    Action("disarm", "Disarm", "Let the prop answer no trigger.", Scope.PROPS, "d"),
+    Action(
+        "fire",
+        "Fire",
+        "Run one cycle now, by hand.",
+        Scope.PROP,
+        "f",
+        permits=(*_START, "armed", "rested", "area_clear", "home"),
+        confirm=Confirm.KEY,
+    ),
+    Action(
+        "test",
+        "Test",
+        "Run one cycle with the prop disarmed, somebody watching.",
+        Scope.PROP,
+        "t",
+        needs=("sequence",),
+        permits=(*_START, "disarmed", "rested", "area_clear"),
+        confirm=Confirm.KEY,
+    ),
+    Action(
+        "switch",
+        "Switch sequence",
+        "Choose the sequence of the cycles to come.",
+        Scope.PROPS,
+        "s",
+        needs=("sequence",),
+        permits=_ALIVE,
+    ),
+    Action(
+        "hand_only",
+        "Hand only",
+        "Ignore the sensor, or heed it again.",
+        Scope.PROPS,
+        "h",
+        needs=("on",),
+        permits=_ALIVE,
+    ),
+    Action(
+        "mend",
+        "Acknowledge fault",
+        "Say that the fault has been seen to; the prop becomes disarmed.",
+        Scope.PROP,
+        "m",
+        permits=_ALIVE,
+    ),
+    Action(
+        "rearm",
+        "Arm again",
+        "Arm what was armed before, less what is tagged, faulted or unchecked.",
+        Scope.SITE,
+        "r",
+        permits=("not_stopped",),
+        confirm=Confirm.DIALOG,
+    ),
+    Action(
+        "clear",
+        "Clear the all-stop",
+        "End the all-stop. Starts nothing and leaves everything disarmed.",
+        Scope.SITE,
+        "c",
+        needs=("stop", "by", "why"),
+        confirm=Confirm.DIALOG,
+        durable=True,
+    ),
+    Action(
+        "leave_out",
+        "Leave a controller out",
+        "Its air is closed by hand; it stays stopped when the all-stop is cleared.",
+        Scope.SITE,
+        needs=("controller", "by"),
+        confirm=Confirm.DIALOG,
+        durable=True,
+    ),
+    Action(
+        "open_night",
+        "Open the night",
+        "Begin to count this opening.",
+        Scope.SITE,
+        "o",
+        needs=("by",),
+        confirm=Confirm.DIALOG,
+        durable=True,
+    ),
+    Action(
+        "close_night",
+        "Close the night",
+        "Disarm everything and end this opening.",
+        Scope.SITE,
+        needs=("by",),
+        confirm=Confirm.DIALOG,
+    ),
+    Action(
+        "acknowledge",
+        "Acknowledge alarm",
+        "Say that the alarm was seen; `all` for every one.",
+        Scope.SITE,
+        "k",
+        needs=("alarm",),
+    ),
+    Action(
+        "upload",
+        "Send the site file's sequences",
+        "Replace what the controller holds while a night is running.",
+        Scope.SITE,
+        needs=("controller",),
+        confirm=Confirm.DIALOG,
+    ),
+    Action(
+        "service",
+        "Record a service",
+        "Say that a part was serviced or replaced.",
+        Scope.SITE,
+        needs=("part", "kind", "by", "note"),
+        confirm=Confirm.DIALOG,
+        durable=True,
+    ),
+    Action("why", "Why not?", "List what keeps a prop from being armed or fired.", Scope.PROP, "w"),
+)
+
+BY_ID: dict[str, Action] = {action.id: action for action in ACTIONS}
