@@ -115,7 +115,7 @@ class Level(StrEnum):
 class EventKind(StrEnum):
     """What a board reports besides states and cycles."""
 
-    MISSED = "missed"  # a trigger the prop could not follow; detail: the reason
+    MISSED = "missed"  # a trigger the prop could not follow; detail: the reason, value: the input
     FAULT = "fault"  # a prop went into fault; detail: the fault, value: the output
     LATE = "late"  # a motion did not reach its end sensor in time; value: the output
     STOPPED = "stopped"  # an all-stop was latched; detail: what brought it
