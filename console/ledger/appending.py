@@ -278,15 +278,19 @@ class Appender:
 
     def _service(self, entry: ServiceEntry) -> None:
         prop_id = self._id_of("props", entry.prop)
-        meter = self._db.execute(
+        cycles = self._db.execute(
             "SELECT cycles FROM prop_meters WHERE prop_id = ?", (prop_id,)
+        ).fetchone()
+        strokes = self._db.execute(
+            "SELECT strokes FROM motion_meters WHERE prop_id = ? AND motion = ?",
+            (prop_id, entry.motion),
         ).fetchone()
         self._db.execute(
             "INSERT INTO service VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 self._next_seq(), self._night_now(), entry.part, prop_id, entry.motion, entry.kind,
                 entry.by, entry.note, plain_json(entry.readings), entry.wall_ns,
-                meter[0] if meter else 0, entry.strokes,
+                cycles[0] if cycles else 0, strokes[0] if strokes else None,
             ),
         )  # fmt: skip
         self._stored += 1
@@ -302,20 +306,32 @@ class Appender:
         self._stored += 1
 
     def _strokes(self, entry: StrokeMeters) -> None:
+        (before,) = self._db.execute(
+            "SELECT max(strokes) FROM stroke_meters WHERE board = ? AND life = ? AND output = ?",
+            (entry.board, entry.life, entry.output),
+        ).fetchone()
+        if before is not None and entry.strokes < before:
+            self._duplicates += 1
+            return
         prop_id = self._id_of("props", entry.prop) if entry.prop else None
-        # A board that answers late with an older count must not turn a meter back.
         self._db.execute(
             "INSERT INTO stroke_meters VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-            " ON CONFLICT DO UPDATE SET prop_id = coalesce(excluded.prop_id, prop_id),"
-            " motion = iif(excluded.motion = '', motion, excluded.motion),"
-            " strokes = max(strokes, excluded.strokes),"
-            " seq = excluded.seq, wall_ns = excluded.wall_ns",
+            " ON CONFLICT DO UPDATE SET prop_id = excluded.prop_id, motion = excluded.motion,"
+            " strokes = excluded.strokes, seq = excluded.seq, wall_ns = excluded.wall_ns",
             (
                 entry.board, entry.life, entry.output, self._night_now(), prop_id, entry.motion,
-                entry.strokes, entry.strokes, self._next_seq(), entry.wall_ns,
+                entry.strokes if before is None else before, entry.strokes, self._next_seq(),
+                entry.wall_ns,
             ),
         )  # fmt: skip
         self._stored += 1
+        if prop_id is not None:
+            # What a board had counted before first contact wore the same parts.
+            self._db.execute(
+                "INSERT INTO motion_meters VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
+                " strokes = strokes + excluded.strokes, last_ns = excluded.last_ns",
+                (prop_id, entry.motion, entry.strokes - (before or 0), entry.wall_ns),
+            )
 
 
 def open_night(connection: sqlite3.Connection) -> OpenNight | None:

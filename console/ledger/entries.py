@@ -121,9 +121,10 @@ class EventEntry:
 
 @dataclass(frozen=True, slots=True)
 class ServiceEntry:
-    """Work on a part. `part` is its name in the site file; the prop's meter is noted with it.
+    """Work on a part, by its name in the site file.
 
-    `strokes` is the motion's stroke meter at that moment, None where nobody counts it.
+    The ledger notes the prop's cycles and the motion's strokes with it. `motion` is empty for what
+    belongs to no motion.
     """
 
     part: str
@@ -134,7 +135,6 @@ class ServiceEntry:
     note: str
     readings: Mapping[str, object]
     wall_ns: int
-    strokes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +143,7 @@ class BoardSeen:
 
     On first contact everything up to `number` is the baseline. Later, numbers above the highest
     known one become an open gap, which the records close as they are fetched. A `number` below the
-    highest known one changes nothing.
+    highest known one changes nothing. Raises ValueError for a negative one.
     """
 
     board: str
@@ -152,13 +152,17 @@ class BoardSeen:
     number: int
     wall_ns: int = 0
 
+    def __post_init__(self) -> None:
+        if self.number < 0:
+            raise ValueError(f"no board has published {self.number} cycles")
+
 
 @dataclass(frozen=True, slots=True)
 class GapEntry:
     """The cycles `first` to `last`, both included, cannot be fetched, and why.
 
     Only numbers after first contact that are not stored count. Should one of them turn up after
-    all, it is stored and leaves the gap.
+    all, it is stored and leaves the gap. Raises ValueError unless 1 <= first <= last.
     """
 
     board: str
@@ -168,6 +172,10 @@ class GapEntry:
     last: int
     reason: str
     wall_ns: int = 0
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.first <= self.last:
+            raise ValueError(f"{self.first} to {self.last} is no gap")
 
 
 @dataclass(frozen=True, slots=True)

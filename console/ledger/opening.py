@@ -92,13 +92,13 @@ def open_for_writing(path: Path) -> tuple[sqlite3.Connection, WriterLock]:
             migrate(connection, str(path))
         except sqlite3.Error as error:
             connection.close()
-            raise _explained(path, error) from None
+            raise explained(path, error) from None
         except BaseException:
             connection.close()
             raise
     except sqlite3.Error as error:
         lock.release()
-        raise _explained(path, error) from None
+        raise explained(path, error) from None
     except BaseException:
         lock.release()
         raise
@@ -121,7 +121,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         version = version_of(connection)
     except sqlite3.Error as error:
         connection.close()
-        raise _explained(path, error) from None
+        raise explained(path, error) from None
     except UserError:
         connection.close()
         raise
@@ -156,7 +156,7 @@ def _read_only(path: Path) -> sqlite3.Connection:
             )
             connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.Error as error:
-        raise _explained(path, error) from None
+        raise explained(path, error) from None
     return connection
 
 
@@ -189,7 +189,8 @@ def _refuse_damage(connection: sqlite3.Connection, path: Path) -> None:
             raise UserError(f"{path} is damaged: {line}", _KEEP_IT)
 
 
-def _explained(path: Path, error: sqlite3.Error) -> UserError:
+def explained(path: Path, error: sqlite3.Error) -> UserError:
+    """What SQLite's error means for the user of the ledger at `path`."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if code == sqlite3.SQLITE_NOTADB:
         return UserError(

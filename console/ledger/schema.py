@@ -189,6 +189,16 @@ _FIRST = (
         last_ns INTEGER NOT NULL
     ) STRICT
     """,
+    # Strokes follow the motion: its board may be changed, or serve another motion later.
+    """
+    CREATE TABLE motion_meters (
+        prop_id INTEGER NOT NULL REFERENCES props,
+        motion TEXT NOT NULL,
+        strokes INTEGER NOT NULL,
+        last_ns INTEGER NOT NULL,
+        PRIMARY KEY (prop_id, motion)
+    ) STRICT, WITHOUT ROWID
+    """,
     # For people with a SQL shell: names instead of ids.
     """
     CREATE VIEW cycle_list AS
