@@ -326,12 +326,16 @@ class Appender:
         )  # fmt: skip
         self._stored += 1
         if prop_id is not None:
-            # What a board had counted before first contact wore the same parts.
+            # What the first board had counted before first contact wore these parts; what a board
+            # put in later had counted before was the wear of another motion.
             self._db.execute(
                 "INSERT INTO motion_meters VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
-                " strokes = strokes + excluded.strokes, last_ns = excluded.last_ns",
-                (prop_id, entry.motion, entry.strokes - (before or 0), entry.wall_ns),
-            )
+                " strokes = strokes + ?, last_ns = excluded.last_ns",
+                (
+                    prop_id, entry.motion, entry.strokes - (before or 0), entry.wall_ns,
+                    0 if before is None else entry.strokes - before,
+                ),
+            )  # fmt: skip
 
 
 def open_night(connection: sqlite3.Connection) -> OpenNight | None:
