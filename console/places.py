@@ -94,3 +94,13 @@ def engine_folder(slug: str) -> EngineFolder:
 def engine_folders() -> list[EngineFolder]:
     """Every folder in which an engine of this user has run, alive or not."""
     return [EngineFolder(p) for p in sorted(runtime_dir().iterdir()) if p.is_dir()]
+
+
+def user_name() -> str:
+    """Who this process works for: a login name, or the user's number where there is none."""
+    import pwd
+
+    try:
+        return pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        return str(os.getuid())

@@ -47,7 +47,7 @@ STOPS = [
 QUIET = [
     b"x",
     b"X",
-    "×ч漢".encode(),
+    "éч漢".encode(),
     b"\x1b",
     b"\x1b[",
     b"\x1b[20",
