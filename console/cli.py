@@ -38,6 +38,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("new", "new", "write a site file to start from"),
     Command("ports", "ports", "list the serial ports of this machine"),
     Command("log", "log", "read the ledger"),
+    Command("calc", "calc", "compute one figure: air, force, valves, coils, life, drift, spares"),
 )
 
 _DESCRIPTION = """\
