@@ -10,6 +10,8 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import IO
 from urllib.parse import quote
@@ -34,7 +36,7 @@ class WriterLock:
     def __init__(self, path: Path) -> None:
         """Take the lock of the ledger at `path`; raises UserError naming the process in the way."""
         lock = path.with_name(path.name + "-writer")
-        self._file: IO[str] = open(lock, "a+", encoding="ascii")  # noqa: SIM115
+        self._file: IO[str] = open(lock, "a+", encoding="utf-8")  # noqa: SIM115
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -67,41 +69,33 @@ def open_for_writing(path: Path) -> tuple[sqlite3.Connection, WriterLock]:
     _refuse_places(path)
     if not path.parent.is_dir():
         raise UserError(f"there is no folder {path.parent} for the ledger", "Make it first.")
+    if path.exists() and not os.access(path, os.W_OK):
+        # SQLite would fall back to reading, and leave files beside it that nobody can write.
+        raise _cannot_write(path, "it is read-only")
     try:
         lock = WriterLock(path)
     except OSError as error:
         raise _cannot_write(path, error.strerror or str(error)) from None
-    try:
-        connection = sqlite3.connect(
-            _uri(path, "rwc"), uri=True, isolation_level=None, timeout=2.0, check_same_thread=False
-        )
-        try:
-            refuse_unknown(connection, str(path))
-            if path.exists() and not os.access(path, os.W_OK):
-                raise _cannot_write(path, "it is read-only")
-            _refuse_damage(connection, path)
-            for pragma in (
-                "journal_mode = WAL",
-                "synchronous = FULL",
-                "fullfsync = ON",
-                "checkpoint_fullfsync = ON",
-                "foreign_keys = ON",
-                f"journal_size_limit = {_WAL_LIMIT_BYTES}",
-            ):
-                connection.execute(f"PRAGMA {pragma}")
-            migrate(connection, str(path))
-        except sqlite3.Error as error:
-            connection.close()
-            raise explained(path, error) from None
-        except BaseException:
-            connection.close()
-            raise
-    except sqlite3.Error as error:
-        lock.release()
-        raise explained(path, error) from None
-    except BaseException:
-        lock.release()
-        raise
+    with ExitStack() as undo, _explaining(path):
+        undo.callback(lock.release)
+        connection = _connect(path, "mode=rwc", timeout_s=2.0)
+        undo.callback(connection.close)
+        refuse_unknown(connection, str(path))
+        _refuse_damage(connection, path)
+        (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+        if mode != "wal":
+            raise _cannot_write(path, "its disk cannot share memory between processes")
+        for pragma in (
+            "synchronous = FULL",
+            # macOS flushes the drive's own cache only when asked; elsewhere these do nothing.
+            "fullfsync = ON",
+            "checkpoint_fullfsync = ON",
+            "foreign_keys = ON",
+            f"journal_size_limit = {_WAL_LIMIT_BYTES}",
+        ):
+            connection.execute(f"PRAGMA {pragma}")
+        migrate(connection, str(path))
+        undo.pop_all()
     return connection, lock
 
 
@@ -115,49 +109,56 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         raise UserError(
             f"there is no ledger at {path}", "It is made when an engine first runs with it."
         )
-    connection = _read_only(path)
-    try:
+    with ExitStack() as undo, _explaining(path):
+        connection = _read_only(path)
+        undo.callback(connection.close)
         refuse_unknown(connection, str(path))
         version = version_of(connection)
-    except sqlite3.Error as error:
-        connection.close()
-        raise explained(path, error) from None
-    except UserError:
-        connection.close()
-        raise
-    if version == KNOWN_VERSION:
-        return connection
-    connection.close()
+        if version == KNOWN_VERSION:
+            undo.pop_all()
+            return connection
     if version == 0:
         raise UserError(f"{path} is empty", "It is filled when an engine first runs with it.")
     upgraded, lock = open_for_writing(path)
     upgraded.close()
     lock.release()
-    return _read_only(path)
+    with _explaining(path):
+        return _read_only(path)
 
 
 def _read_only(path: Path) -> sqlite3.Connection:
+    connection = _connect(path, "mode=ro", timeout_s=5.0)
     try:
-        connection = sqlite3.connect(
-            _uri(path, "ro"), uri=True, isolation_level=None, timeout=5.0, check_same_thread=False
-        )
-        try:
-            connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-        except sqlite3.OperationalError:
-            # On read-only media SQLite can make no shared memory; nobody can be writing either.
-            if os.access(path.parent, os.W_OK) or path.with_name(path.name + "-wal").exists():
-                raise
-            connection.close()
-            connection = sqlite3.connect(
-                _uri(path, "ro") + "&immutable=1",
-                uri=True,
-                isolation_level=None,
-                check_same_thread=False,
-            )
-            connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except sqlite3.OperationalError:
+        connection.close()
+        # On read-only media SQLite can make no shared memory; nobody can be writing either.
+        if os.access(path.parent, os.W_OK) or path.with_name(path.name + "-wal").exists():
+            raise
+        return _connect(path, "mode=ro&immutable=1", timeout_s=0.0)
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def _connect(path: Path, how: str, timeout_s: float) -> sqlite3.Connection:
+    return sqlite3.connect(
+        f"file:{quote(str(path.absolute()))}?{how}",
+        uri=True,
+        isolation_level=None,
+        timeout=timeout_s,
+        # The writer's connection is opened by one thread and used by another, never by both.
+        check_same_thread=False,
+    )
+
+
+@contextmanager
+def _explaining(path: Path) -> Iterator[None]:
+    try:
+        yield
     except sqlite3.Error as error:
         raise explained(path, error) from None
-    return connection
 
 
 def _refuse_places(path: Path) -> None:
@@ -213,7 +214,3 @@ def _cannot_write(path: Path, why: str) -> UserError:
         f"{path} cannot be written: {why}",
         "Give yourself the right to write it and its folder, or name another with --ledger.",
     )
-
-
-def _uri(path: Path, mode: str) -> str:
-    return f"file:{quote(str(path.absolute()))}?mode={mode}"
