@@ -137,17 +137,12 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print what was asked for."""
-    import sqlite3
-
-    from console.ledger.opening import explained
+    from console.ledger.opening import explaining
     from console.ledger.reader import Reader
 
     path = _ledger_path(args)
-    try:
-        with Reader.open(path) as reader, _output(args.output, path) as out:
-            _print(reader, args, out)
-    except sqlite3.Error as error:
-        raise explained(path, error) from None
+    with explaining(path), Reader.open(path) as reader, _output(args.output, path) as out:
+        _print(reader, args, out)
     return 0
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 
 from console.ledger import appending
@@ -17,7 +18,7 @@ from console.ledger.entries import (
     OpenNight,
 )
 from console.ledger.numbering import counters
-from console.ledger.opening import WriterLock, open_for_writing
+from console.ledger.opening import WriterLock, explaining, open_for_writing
 
 
 class LedgerMoved(OSError):
@@ -47,12 +48,12 @@ class Ledger:
         a newer schema, or one that another process is writing.
         """
         connection, lock = open_for_writing(path)
-        try:
-            return cls(path, connection, lock)
-        except BaseException:
-            connection.close()
-            lock.release()
-            raise
+        with ExitStack() as undo, explaining(path):
+            undo.callback(lock.release)
+            undo.callback(connection.close)
+            opened = cls(path, connection, lock)
+            undo.pop_all()
+        return opened
 
     def append(self, entries: Sequence[Entry]) -> Appended:
         """Write all of `entries` durably, or none and raise."""

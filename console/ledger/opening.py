@@ -8,12 +8,12 @@ ledger keeps a second writer out.
 from __future__ import annotations
 
 import fcntl
+import json
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
-from typing import IO
 from urllib.parse import quote
 
 from console.errors import UserError
@@ -36,29 +36,24 @@ class WriterLock:
     def __init__(self, path: Path) -> None:
         """Take the lock of the ledger at `path`; raises UserError naming the process in the way."""
         lock = path.with_name(path.name + "-writer")
-        self._file: IO[str] = open(lock, "a+", encoding="utf-8")  # noqa: SIM115
+        self._descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            self._file.seek(0)
-            holder = self._file.read(20).strip() or "unknown"
-            self._file.close()
+            holder = os.read(self._descriptor, 20).decode("utf-8", "replace").strip()
+            self.release()
             raise UserError(
-                f"{path} is being written by another process ({holder})",
+                f"{path} is being written by another process ({holder or 'unknown'})",
                 "One engine keeps one ledger. End that one, or name another with --ledger.",
             ) from None
-        self._file.seek(0)
-        self._file.truncate()
-        try:
-            self._file.write(f"{os.getpid()}\n")
-            self._file.flush()
-        except OSError:
-            # The name of the holder is a courtesy; a full disk must not keep the engine down.
-            pass
+        # The holder's number is a courtesy; a full disk must not keep the engine down for it.
+        with suppress(OSError):
+            os.ftruncate(self._descriptor, 0)
+            os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
         """Let another writer in."""
-        self._file.close()
+        os.close(self._descriptor)
 
 
 def open_for_writing(path: Path) -> tuple[sqlite3.Connection, WriterLock]:
@@ -76,7 +71,7 @@ def open_for_writing(path: Path) -> tuple[sqlite3.Connection, WriterLock]:
         lock = WriterLock(path)
     except OSError as error:
         raise _cannot_write(path, error.strerror or str(error)) from None
-    with ExitStack() as undo, _explaining(path):
+    with ExitStack() as undo, explaining(path):
         undo.callback(lock.release)
         connection = _connect(path, "mode=rwc", timeout_s=2.0)
         undo.callback(connection.close)
@@ -109,7 +104,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         raise UserError(
             f"there is no ledger at {path}", "It is made when an engine first runs with it."
         )
-    with ExitStack() as undo, _explaining(path):
+    with ExitStack() as undo, explaining(path):
         connection = _read_only(path)
         undo.callback(connection.close)
         refuse_unknown(connection, str(path))
@@ -122,7 +117,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     upgraded, lock = open_for_writing(path)
     upgraded.close()
     lock.release()
-    with _explaining(path):
+    with explaining(path):
         return _read_only(path)
 
 
@@ -151,14 +146,6 @@ def _connect(path: Path, how: str, timeout_s: float) -> sqlite3.Connection:
         # The writer's connection is opened by one thread and used by another, never by both.
         check_same_thread=False,
     )
-
-
-@contextmanager
-def _explaining(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except sqlite3.Error as error:
-        raise explained(path, error) from None
 
 
 def _refuse_places(path: Path) -> None:
@@ -190,8 +177,19 @@ def _refuse_damage(connection: sqlite3.Connection, path: Path) -> None:
             raise UserError(f"{path} is damaged: {line}", _KEEP_IT)
 
 
-def explained(path: Path, error: sqlite3.Error) -> UserError:
-    """What SQLite's error means for the user of the ledger at `path`."""
+@contextmanager
+def explaining(path: Path) -> Iterator[None]:
+    """Turn whatever SQLite says about the ledger at `path` into a UserError."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise _explained(path, error) from None
+    except (UnicodeDecodeError, json.JSONDecodeError):
+        # Noise inside a name or a detail; Python trips over it before SQLite can report it.
+        raise UserError(f"{path} is damaged: it holds text that is none", _KEEP_IT) from None
+
+
+def _explained(path: Path, error: sqlite3.Error) -> UserError:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if code == sqlite3.SQLITE_NOTADB:
         return UserError(
