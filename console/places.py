@@ -5,6 +5,7 @@ Standard library only: the key guard and `sexton stop` import it and must start 
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import stat
@@ -32,9 +33,15 @@ def data_dir() -> Path:
 def runtime_dir() -> Path:
     """The folder for the sockets of this user's engines, which nobody else may enter.
 
+    `$SEXTON_RUNTIME` where that is given: engines there are found by nobody who was not given it
+    too, which is what a test wants and a night does not.
+
     Raises PermissionError where the folder belongs to somebody else: a socket there could be
     anybody's.
     """
+    if given := os.environ.get("SEXTON_RUNTIME"):
+        private_dir(Path(given))
+        return Path(given)
     base = os.environ.get("XDG_RUNTIME_DIR")
     folder = Path(base) / "sexton" if base and Path(base).is_dir() else None
     if folder is None or len(os.fsencode(folder)) > _SOCKET_PATH_LIMIT - 60:
@@ -92,8 +99,19 @@ def engine_folder(slug: str) -> EngineFolder:
 
 
 def engine_folders() -> list[EngineFolder]:
-    """Every folder in which an engine of this user has run, alive or not."""
-    return [EngineFolder(p) for p in sorted(runtime_dir().iterdir()) if p.is_dir()]
+    """Every folder in which an engine of this user has run, alive or not.
+
+    It looks wherever an engine could have put its folder: a stop from a shell without
+    XDG_RUNTIME_DIR, as under cron or su, must find the engine of a desktop session too.
+    """
+    found, uid = {runtime_dir()}, os.getuid()
+    usual = (Path(f"/run/user/{uid}/sexton"), Path("/tmp") / f"sexton-{uid}")
+    for folder in () if os.environ.get("SEXTON_RUNTIME") else usual:
+        with contextlib.suppress(OSError):
+            status = folder.lstat()
+            if stat.S_ISDIR(status.st_mode) and status.st_uid == uid:
+                found.add(folder)
+    return [EngineFolder(p) for base in sorted(found) for p in sorted(base.iterdir()) if p.is_dir()]
 
 
 def user_name() -> str:

@@ -1,0 +1,14 @@
+"""Every test lives apart: no engine of a real night is found, no real record is touched."""
+
+from __future__ import annotations
+
+import atexit
+import os
+import shutil
+import tempfile
+
+# Short, because a socket's path may have no more than about 100 characters.
+_home = tempfile.mkdtemp(prefix="sx-", dir="/tmp")
+os.environ["SEXTON_RUNTIME"] = os.path.join(_home, "run")
+os.environ["SEXTON_DATA"] = os.path.join(_home, "data")
+atexit.register(shutil.rmtree, _home, ignore_errors=True)
