@@ -136,7 +136,7 @@ def _wire(arguments: argparse.Namespace) -> Answer:
     return Answer(
         rows=(Row("drop_v", drop, "drop", "V"),),
         formula=f"2 L R I / 1000, R = {ohm_per_kft(arguments.awg):.4g} ohm / 1000 ft",
-        source="NEC chapter 9 table 8, stranded copper; thinner than 18 scaled by area",
+        source="NEC chapter 9 table 8, stranded copper; sizes it leaves out scaled by area",
     )
 
 

@@ -33,8 +33,9 @@ _NEC_TABLE_8 = {
     "3/0": 0.0766,
     "4/0": 0.0608,
 }
-# The table ends at 18; thinner wire follows from it by area: 92^(1/19.5) a size (ASTM B258).
-_THINNEST = 30
+# The table ends at 18 and has gaps; the rest follows by area: 92^(1/19.5) a size (ASTM B258).
+_SIZE_RATIO = 92 ** (1 / 19.5)
+_THICKEST, _THINNEST = 1, 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,25 +81,28 @@ def usable_a(supply_a: float) -> float:
     return above_zero("the supply's rating", supply_a) / CONTINUOUS
 
 
-def ohm_per_kft(awg: str) -> float:
-    """Return a stranded copper wire's resistance in ohms for 1000 ft, `awg` as `18` or `2/0`.
+def ohm_per_kft(awg: str | int) -> float:
+    """Return a stranded copper wire's resistance in ohms for 1000 ft, `awg` as 18 or `2/0`.
 
-    Sizes from 19 to 30 are scaled by area from 18.
+    Sizes from 1 to 30 that the table leaves out are scaled by area from the next it has.
 
     Raises:
-        FigureError: The size is not in the table.
+        FigureError: There is no such size.
     """
-    size = awg.strip().removeprefix("#")
+    size = str(awg).strip()
     if size in _NEC_TABLE_8:
         return _NEC_TABLE_8[size]
-    if size.isascii() and size.isdigit() and 18 < int(size) <= _THINNEST:
-        scale: float = 92.0 ** ((int(size) - 18) / 19.5)
-        return _NEC_TABLE_8["18"] * scale
-    known = ", ".join(_NEC_TABLE_8)
-    raise FigureError(f"AWG {awg[:12]!r} is not in the table: {known}, or 19 to {_THINNEST}")
+    if not (size.isascii() and size.isdigit() and _THICKEST <= int(size) <= _THINNEST):
+        raise FigureError(f"AWG must be 1 to {_THINNEST} or 1/0 to 4/0, not {size[:12]!r}")
+    number = int(size)
+    near = min(
+        (int(known) for known in _NEC_TABLE_8 if known.isdigit()),
+        key=lambda known: abs(known - number),
+    )
+    return float(_NEC_TABLE_8[str(near)] * _SIZE_RATIO ** (number - near))
 
 
-def wire_drop_v(awg: str, length_ft: float, current_a: float) -> float:
+def wire_drop_v(awg: str | int, length_ft: float, current_a: float) -> float:
     """Return the voltage lost out and back over a run: 2 L R I / 1000, `length_ft` one way.
 
     Raises:
