@@ -80,6 +80,7 @@ class Message:
         return cls(*values)
 
 
+_HEX_DIGITS = frozenset("0123456789ABCDEF")
 _layouts: dict[type[Message], tuple[tuple[str, object], ...]] = {}
 
 
@@ -102,19 +103,23 @@ def _write(kind: object, value: object) -> str:
 def _read(kind: object, word: str, name: str) -> object:
     try:
         if kind is Hex32 or kind is Hex16:
-            if len(word) != (8 if kind is Hex32 else 4):
-                raise ValueError
-            return int(word, 16)
+            return _hex(word, 8 if kind is Hex32 else 4)
         if kind is int:
             if not word.isdecimal() or len(word) > 10:
                 raise ValueError
             return int(word)
         if isinstance(kind, type) and issubclass(kind, IntFlag):
-            return kind(int(word, 16))
+            return kind(_hex(word, 4))
         assert isinstance(kind, type)
         return kind(word)
     except ValueError:
         raise BadMessage(f"{word!r} is no {name}") from None
+
+
+def _hex(word: str, digits: int) -> int:
+    if len(word) != digits or not _HEX_DIGITS.issuperset(word):
+        raise ValueError
+    return int(word, 16)
 
 
 # --- requests: console to board -------------------------------------------------------------
