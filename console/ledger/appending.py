@@ -223,7 +223,7 @@ class Appender:
     def _missed(self, entry: MissedTrigger) -> None:
         if self._known("missed", entry.board, entry.boot, entry.event_number):
             return
-        night_id = self._night_of(entry.wall_ns, 0.0)
+        night_id = self._night_of_report(entry)
         prop_id = self._id_of("props", entry.prop)
         seq = self._next_seq()
         self._db.execute(
@@ -249,8 +249,7 @@ class Appender:
     def _event(self, entry: EventEntry) -> None:
         if self._known("events", entry.board, entry.boot, entry.event_number):
             return
-        late = entry.event_number is not None
-        night_id = self._night_of(entry.wall_ns, 0.0) if late else self._night_now()
+        night_id = self._night_of_report(entry)
         self._db.execute(
             "INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
@@ -272,6 +271,12 @@ class Appender:
             return False
         self._duplicates += 1
         return True
+
+    def _night_of_report(self, entry: MissedTrigger | EventEntry) -> int:
+        """A board may report late; what the engine noticed itself belongs to now."""
+        if entry.event_number is None:
+            return self._night_now()
+        return self._night_of(entry.wall_ns, 0.0)
 
     def _night_now(self) -> int:
         return self._night.night_id if self._night else _BETWEEN_NIGHTS

@@ -110,6 +110,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         refuse_unknown(connection, str(path))
         version = version_of(connection)
         if version == KNOWN_VERSION:
+            _refuse_damage(connection, path)
             undo.pop_all()
             return connection
     if version == 0:

@@ -98,7 +98,8 @@ def test_a_cycle_fetched_a_night_late_counts_for_its_own_night(
     ledger.append([NightClosed(evening_ns + 4 * HOUR_NS, "Ines")])
     ledger.append([NightOpened(evening_ns + 24 * HOUR_NS, "Tomas", "2026-11-01")])
     ledger.append([cycle(1, started_wall_ns=evening_ns + HOUR_NS)])
-    ledger.append([MissedTrigger("ICE2", "brine-lid", "sensor", "resting", evening_ns + HOUR_NS)])
+    missed = MissedTrigger("ICE2", "brine-lid", "sensor", "resting", evening_ns + HOUR_NS, 0xB0, 1)
+    ledger.append([missed])
     ledger.append([cycle(2, started_wall_ns=evening_ns + 25 * HOUR_NS)])
     assert [(n.cycles, n.missed) for n in reader.nights()] == [(1, 1), (1, 0)]
 
