@@ -13,7 +13,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-from console.errors import UserError
+from console.errors import NoEngine, UserError
 
 EXIT_INTERRUPTED = 130
 EXIT_BROKEN_PIPE = 141
@@ -119,7 +119,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"sexton: {_plain(error.message)}", file=sys.stderr)
         if error.hint:
             print(_plain(error.hint), file=sys.stderr)
-        return 2
+        return 3 if isinstance(error, NoEngine) else 2
     except PermissionError as error:
         print(f"sexton: {_plain(str(error))}", file=sys.stderr)
         return 2

@@ -14,3 +14,7 @@ class UserError(Exception):
         super().__init__(message)
         self.message = message
         self.hint = hint
+
+
+class NoEngine(UserError):
+    """No engine is running that could be asked. The command line exits with code 3."""

@@ -15,6 +15,7 @@ import struct
 import termios
 import time
 import tty
+from typing import Any
 
 MOST_OUTPUT = 256 * 1024
 """Bytes waiting for the terminal at which whoever writes has to wait."""
@@ -132,3 +133,14 @@ def _path() -> str:
         with contextlib.suppress(OSError):
             return os.ttyname(fd)
     return "/dev/tty"
+
+
+def rescue(modes: list[Any]) -> None:
+    """Put a terminal right whose owner was killed: `modes` are what it had before."""
+    with contextlib.suppress(OSError, termios.error):
+        terminal = Terminal()
+        terminal.show(_ENTERED)  # it may well be on the alternate screen
+        terminal.restore()
+        fd = os.open(_path(), os.O_RDWR | os.O_NOCTTY)
+        termios.tcsetattr(fd, termios.TCSANOW, modes)
+        os.close(fd)
