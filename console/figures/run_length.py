@@ -35,16 +35,7 @@ def cusum_run_length(
             out, or the head start at or above the decision.
     """
     _check_cusum(allowance, decision, shift, head_start)
-    high, low = (_one_side(allowance, decision, way, 0.0) for way in (shift, -shift))
-    if head_start == 0:
-        rate = 1 / high + 1 / low
-        return _checked(1 / rate if rate else math.inf)
-    high_ahead, low_ahead = (
-        _one_side(allowance, decision, way, head_start) for way in (shift, -shift)
-    )
-    if math.isinf(high) or math.isinf(low):
-        return _checked(min(high_ahead, low_ahead))
-    return _checked((high_ahead * low + low_ahead * high - high * low) / (high + low))
+    return _checked(_both_sides(allowance, decision, shift, head_start))
 
 
 def cusum_one_sided_run_length(
@@ -65,6 +56,19 @@ def _check_cusum(allowance: float, decision: float, shift: float, head_start: fl
     finite("the shift", shift)
     if not_negative("the head start", head_start) >= decision:
         raise FigureError("a head start at or above the decision would signal at once")
+
+
+def _both_sides(allowance: float, decision: float, shift: float, head_start: float) -> float:
+    high, low = (_one_side(allowance, decision, way, 0.0) for way in (shift, -shift))
+    if head_start == 0:
+        rate = 1 / high + 1 / low
+        return 1 / rate if rate else math.inf
+    high_ahead, low_ahead = (
+        _one_side(allowance, decision, way, head_start) for way in (shift, -shift)
+    )
+    if math.isinf(high) or math.isinf(low):
+        return min(high_ahead, low_ahead)
+    return (high_ahead * low + low_ahead * high - high * low) / (high + low)
 
 
 def _one_side(allowance: float, decision: float, shift: float, head_start: float) -> float:
@@ -115,12 +119,13 @@ def cusum_decision_for(allowance: float, run_length: float) -> float:
     """
     if not 5 <= run_length <= 1e9:
         raise FigureError(f"the run length must lie between 5 and 1e9, not {run_length:g}")
+    not_negative("the allowance", allowance)
     low, high = 1e-3, 1.0
-    while cusum_run_length(allowance, high) < run_length:
-        low, high = high, high * 1.5
+    while _both_sides(allowance, high, 0.0, 0.0) < run_length:
+        low, high = high, high * 1.25
     while high - low > 1e-6 * high:
         middle = (low + high) / 2
-        if cusum_run_length(allowance, middle) < run_length:
+        if _both_sides(allowance, middle, 0.0, 0.0) < run_length:
             low = middle
         else:
             high = middle
