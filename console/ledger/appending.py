@@ -10,6 +10,7 @@ import math
 import sqlite3
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import assert_never
 
 from console.ledger.entries import (
     Appended,
@@ -82,6 +83,8 @@ class Appender:
                 self._open_night(entry)
             case NightClosed():
                 self._close_night(entry.wall_ns, entry.by, left_open=False)
+            case _:
+                assert_never(entry)
 
     def _next_seq(self) -> int:
         self.last_seq += 1

@@ -35,7 +35,9 @@ class WriterLock:
 
     def __init__(self, path: Path) -> None:
         """Take the lock of the ledger at `path`; raises UserError naming the process in the way."""
-        lock = path.with_name(path.name + "-writer")
+        # By its real name, as SQLite does: a link must not let a second writer in.
+        real = path.resolve()
+        lock = real.with_name(real.name + "-writer")
         self._descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

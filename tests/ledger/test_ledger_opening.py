@@ -167,6 +167,14 @@ def test_a_second_writer_is_refused_and_told_who_holds_it(path: Path) -> None:
     Ledger.open(path).close()
 
 
+def test_a_link_lets_no_second_writer_in(path: Path) -> None:
+    """Two names of one file are one ledger."""
+    link = path.with_name("link.ledger")
+    link.symlink_to(path)
+    with Ledger.open(path):
+        assert "another process" in _refusal(Ledger.open, link).message
+
+
 def test_the_lock_of_a_killed_writer_is_gone(path: Path) -> None:
     """A writer that died holds nothing."""
     script = (
