@@ -44,7 +44,15 @@ class Action:
 
 
 _ALIVE = ("online", "matching")
-_START = (*_ALIVE, "not_stopped", "stop_input_closed", "not_tagged", "no_fault", "supply")
+_START = (
+    *_ALIVE,
+    "not_stopped",
+    "stop_input_closed",
+    "not_tagged",
+    "no_fault",
+    "supply",
+    "pressure",
+)
 
 ACTIONS: tuple[Action, ...] = (
     Action("arm", "Arm", "Let the prop answer triggers.", Scope.PROPS, "a", permits=_START),
@@ -118,6 +126,7 @@ ACTIONS: tuple[Action, ...] = (
         "Leave a controller out",
         "Its air is closed by hand; it stays stopped when the all-stop is cleared.",
         Scope.SITE,
+        "l",
         needs=("controller", "by"),
         confirm=Confirm.DIALOG,
         durable=True,
@@ -137,6 +146,7 @@ ACTIONS: tuple[Action, ...] = (
         "Close the night",
         "Disarm everything and end this opening.",
         Scope.SITE,
+        "O",
         needs=("by",),
         confirm=Confirm.DIALOG,
     ),
@@ -153,6 +163,7 @@ ACTIONS: tuple[Action, ...] = (
         "Send the site file's sequences",
         "Replace what the controller holds while a night is running.",
         Scope.SITE,
+        "U",
         needs=("controller",),
         confirm=Confirm.DIALOG,
     ),
@@ -161,6 +172,7 @@ ACTIONS: tuple[Action, ...] = (
         "Record a service",
         "Say that a part was serviced or replaced.",
         Scope.SITE,
+        "v",
         needs=("part", "kind", "by", "note"),
         confirm=Confirm.DIALOG,
         durable=True,

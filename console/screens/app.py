@@ -1,0 +1,148 @@
+"""The console: which screens there are, the stop keys, and one tick four times a second."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import ClassVar
+
+from textual.app import App
+from textual.binding import BindingType
+from textual.screen import Screen
+
+from console.actions import BY_ID
+from console.screens.alarms import Alarms
+from console.screens.asking import Asker, able
+from console.screens.base import AskFor, Dialog, Place
+from console.screens.bindings import stop_bindings
+from console.screens.commands import Commands
+from console.screens.desk import Desk
+from console.screens.dialogs import Confirm
+from console.screens.floor import Floor, OpenProp
+from console.screens.foot import Keys
+from console.screens.help import AllKeys, Help
+from console.screens.ledger import Ledger
+from console.screens.palette import THEME
+from console.screens.parts import Parts
+from console.screens.prop import PropPage
+from console.screens.stop import StopPlace
+
+TICK_S = 0.25
+"""Four looks a second: faster costs a core on a small machine and shows nobody more."""
+
+PLACES: dict[str, type[Place]] = {
+    "floor": Floor,
+    "stop": StopPlace,
+    "alarms": Alarms,
+    "ledger": Ledger,
+    "parts": Parts,
+}
+"""The screens that have a key of their own."""
+
+
+class Console(App[int], inherit_bindings=False):
+    """Looks and asks. It can be closed, frozen or killed, and the props never notice.
+
+    `follow` keeps `desk.store` up to date for as long as the console runs.
+    """
+
+    TITLE = "Sexton"
+    ENABLE_COMMAND_PALETTE = False
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (100, "-wide")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (20, "-middle"), (34, "-tall")]  # noqa: RUF012
+    BINDINGS: ClassVar[list[BindingType]] = [*stop_bindings()]
+
+    def __init__(self, desk: Desk, follow: Callable[[], None] | None = None) -> None:
+        super().__init__()
+        self.register_theme(THEME)
+        self.theme = THEME.name
+        self.desk = desk
+        self._asker = Asker(self, desk)
+        self._follow = follow
+
+    def on_mount(self) -> None:
+        """Open the floor, begin to look."""
+        for name, place in PLACES.items():
+            self.add_mode(name, partial(place, self.desk))
+        self.switch_mode("floor")
+        self.set_interval(TICK_S, self.tick)
+        if self._follow is not None:
+            self._follow()
+
+    def tick(self) -> None:
+        """Let what is on the screen follow what is known; the one below a dialog too."""
+        for screen in self.screen_stack[-2:]:
+            if isinstance(screen, Place | Dialog):
+                screen.tick()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Whether a key would do something: footer, help and palette show only those."""
+        if action == "ask" and parameters:
+            return isinstance(self.screen, Place) and able(BY_ID[str(parameters[0])], self.screen)
+        if action == "go" and parameters:
+            return parameters[0] != self.current_mode or len(self.screen_stack) > 1
+        return super().check_action(action, parameters)
+
+    def action_all_stop(self, source: str) -> None:
+        """Stop everything. Nothing is asked and nothing is waited for."""
+        self.desk.stopper.press(source, self.desk.who)
+
+    def action_ask(self, action_id: str, subject: str = "") -> None:
+        """Ask for an action, beside everything else that goes on."""
+        place = self.screen
+        if isinstance(place, Place):
+            self.run_worker(self._asker.ask(BY_ID[action_id], place, subject), group="ask")
+
+    def on_ask_for(self, event: AskFor) -> None:
+        """The same from a widget."""
+        self.action_ask(event.action_id, event.subject)
+
+    def on_open_prop(self, event: OpenProp) -> None:
+        """A prop's own page above the floor."""
+        self.push_screen(PropPage(self.desk, event.prop))
+
+    def action_go(self, place: str) -> None:
+        """One of the screens with a key of its own; from a prop's page first down to its floor."""
+        if place == self.current_mode:
+            while len(self.screen_stack) > 1:
+                self.pop_screen()
+        else:
+            self.switch_mode(place)
+
+    def action_help(self) -> None:
+        """Help for the screen one is on."""
+        place = self.screen
+        if isinstance(place, Place):
+            usable = place.query_one(Keys).usable()
+            self.push_screen(Help(self.desk, place.title_text, place.help_text, usable))
+
+    def action_all_keys(self) -> None:
+        """Every key of every screen."""
+        self.push_screen(AllKeys(self.desk))
+
+    def action_palette(self) -> None:
+        """Find a command by name and run it on the screen below."""
+        place: Screen[object] = self.screen
+        if isinstance(place, Place):
+            self.run_worker(self._command(place), group="ask")
+
+    async def _command(self, place: Place) -> None:
+        usable = place.query_one(Keys).usable()
+        if action := await self.push_screen_wait(Commands(self.desk, usable)):
+            await self.run_action(action, place)
+
+    def action_leave(self) -> None:
+        """Close this console; asks while a night is open. The engine goes on either way."""
+        if self.desk.store.site.night is None or not self.desk.store.linked:
+            self.exit(0)
+        else:
+            self.run_worker(self._leave(), group="ask")
+
+    async def _leave(self) -> None:
+        texts = [
+            "The engine goes on and the props with it; with no console open it raises an alarm "
+            "after a minute. `sexton attach` opens one again.",
+            "Enter leaves; Esc stays.",
+        ]
+        if await self.push_screen_wait(Confirm(self.desk, "A night is open. Leave?", texts)):
+            self.exit(0)

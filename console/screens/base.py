@@ -1,0 +1,168 @@
+"""What all screens and all dialogs have: head, answer, keys, and the all-stop bar below."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar, TypeVar
+
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Vertical, VerticalScroll
+from textual.message import Message
+from textual.screen import ModalScreen, Screen
+from textual.widget import Widget
+
+from console.screens.bar import StopBar
+from console.screens.bindings import EVERYWHERE, PLACES, SITE_ACTIONS, ask_bindings, ways
+from console.screens.desk import Desk
+from console.screens.foot import Answered, Keys
+from console.screens.head import Header, Strip
+from console.screens.lines import Lines
+
+STYLES = Path(__file__).parent / "styles"
+
+Result = TypeVar("Result")
+
+
+class AskFor(Message):
+    """A widget asks for an action, on a subject of its own where `subject` is given."""
+
+    def __init__(self, action_id: str, subject: str = "") -> None:
+        super().__init__()
+        self.action_id = action_id
+        self.subject = subject
+
+
+class Place(Screen[None]):
+    """A screen. Subclasses give `title_text`, `help_text` and `body`."""
+
+    ALLOW_MAXIMIZE = False
+    ALLOW_SELECT = False
+    CSS_PATH = [STYLES / "place.tcss"]  # noqa: RUF012
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *ask_bindings(SITE_ACTIONS),
+        *ways(*PLACES, *EVERYWHERE),
+    ]
+
+    title_text = ""
+    help_text = ""
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.desk = desk
+
+    def compose(self) -> ComposeResult:
+        yield Header(self.desk, self.title_text)
+        yield Strip(self.desk)
+        with Vertical(id="body"):
+            yield from self.body()
+        yield Answered(self.desk)
+        yield Keys()
+        yield StopBar(self.desk)
+
+    def body(self) -> ComposeResult:
+        """The widgets between head and foot."""
+        raise NotImplementedError
+
+    def show(self) -> None:
+        """Take what is known into the widgets of the body; called on every tick."""
+
+    def tick(self) -> None:
+        """Look at what is known; draw what changed."""
+        if not self.is_mounted:
+            return
+        self.show()
+        for widget in self.query(Lines):
+            widget.tick()
+
+    def on_screen_resume(self) -> None:
+        """What changed while another screen was on top."""
+        self.call_after_refresh(self.tick)
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Another size gives the widgets other rooms."""
+        self.call_after_refresh(self.tick)
+
+    own_page: ClassVar[bool] = False
+    """Whether this is the chosen prop's own page."""
+
+    def targets(self) -> list[str]:
+        """The props that an action on props acts on."""
+        chosen = self.chosen_prop()
+        return [chosen] if chosen else []
+
+    def chosen_prop(self) -> str:
+        """The prop that an action on one prop acts on, empty where there is none."""
+        return ""
+
+    def subject(self, action_id: str) -> str:
+        """What an action on something else acts on: a controller, an alarm, a part.
+
+        On every screen the alarm in the strip can be acknowledged.
+        """
+        waiting = [a for a in self.desk.store.alarms if not a.acknowledged]
+        return waiting[0].id if action_id == "acknowledge" and waiting else ""
+
+    def asked(self) -> None:
+        """A request from here was taken on."""
+
+    def action_back(self) -> None:
+        """Take the last answer away; where there is none, go back to the floor."""
+        if self.desk.notice is not None:
+            self.desk.notice = None
+            self.tick()
+            return
+        self.leave()
+
+    def leave(self) -> None:
+        """Where Escape leads from here."""
+        self.app.switch_mode("floor")
+
+
+class Dialog(ModalScreen[Result]):
+    """A question above a screen, with its own keys and the all-stop bar below."""
+
+    ALLOW_MAXIMIZE = False
+    ALLOW_SELECT = False
+    CSS_PATH = [STYLES / "dialog.tcss"]  # noqa: RUF012
+
+    title_text = ""
+
+    def __init__(self, desk: Desk, title: str) -> None:
+        super().__init__()
+        self.desk = desk
+        self.title_text = title
+
+    def compose(self) -> ComposeResult:
+        with VerticalScroll(id="dialog", can_focus=False):
+            yield from self.body()
+        yield Keys()
+        yield StopBar(self.desk)
+
+    def body(self) -> ComposeResult:
+        """The widgets of the question."""
+        raise NotImplementedError
+
+    def show(self) -> None:
+        """Take what is known into the body; called on every tick."""
+
+    def tick(self) -> None:
+        """Look at what is known; draw what changed."""
+        if not self.is_mounted:
+            return
+        self.show()
+        for widget in self.query(Lines):
+            widget.tick()
+
+    def on_screen_resume(self) -> None:
+        """Draw at once."""
+        self.call_after_refresh(self.tick)
+
+    def on_descendant_focus(self) -> None:
+        """Other keys work in an input."""
+        self.query_one(Keys).tick()
+
+    def focus_first(self, widget: Widget) -> None:
+        """Put the focus where typing begins."""
+        self.call_after_refresh(widget.focus)

@@ -1,0 +1,150 @@
+"""Which key does what: made from the table of actions and a small one of ways about.
+
+Footer, help, list of all keys and command palette read the bindings that come out of here, so they
+cannot differ from what the keys do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from textual.binding import Binding
+
+from console.actions import ACTIONS, BY_ID, Action, Scope
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A key that changes what one looks at and asks nothing of the engine."""
+
+    id: str
+    key: str
+    title: str
+    help: str
+    action: str
+
+
+STOP_KEYS: tuple[Way, ...] = (
+    Way("stop.f9", "f9", "ALL-STOP", "Stop everything, everywhere, now.", "app.all_stop('key F9')"),
+    Way(
+        "stop.ctrl-x",
+        "ctrl+x",
+        "ALL-STOP",
+        "Stop everything, everywhere, now.",
+        "app.all_stop('key Ctrl+X')",
+    ),
+)
+"""They work everywhere: in dialogs and inputs too. No printable key is ever one of them."""
+
+PLACES: tuple[Way, ...] = (
+    Way("go.floor", "1", "Floor", "Every prop by zone.", "app.go('floor')"),
+    Way("go.stop", "2", "All-stop", "How far an all-stop has come.", "app.go('stop')"),
+    Way("go.alarms", "3", "Alarms", "What wants somebody, and what to do.", "app.go('alarms')"),
+    Way("go.ledger", "4", "Ledger", "Cycles of this night and those before.", "app.go('ledger')"),
+    Way("go.parts", "5", "Parts", "What wears, and recording a service.", "app.go('parts')"),
+)
+
+EVERYWHERE: tuple[Way, ...] = (
+    Way("see.help", "question_mark", "Help", "Help for this screen.", "app.help"),
+    Way("see.keys", "f2", "All keys", "Every key of every screen.", "app.all_keys"),
+    Way("see.palette", "ctrl+p", "Commands", "Find a command by name.", "app.palette"),
+    Way("see.dismiss", "escape", "Dismiss", "Back, or take the last answer away.", "screen.back"),
+    Way("see.quit", "q,ctrl+q", "Leave", "Leave this console; the night goes on.", "app.leave"),
+)
+
+FLOOR_WAYS: tuple[Way, ...] = (
+    Way("floor.zone", "z", "Zone", "Let the next key act on the whole zone.", "screen.zone"),
+    Way("floor.all", "e", "Everything", "Let the next key act on every prop.", "screen.everything"),
+    Way("floor.open", "enter", "Open prop", "The chosen prop's own page.", "screen.open_prop"),
+)
+
+PROP_WAYS: tuple[Way, ...] = (
+    Way("prop.next", "right_square_bracket", "Next prop", "On along the walk.", "screen.turn(1)"),
+    Way("prop.before", "left_square_bracket", "Prop before", "Back along it.", "screen.turn(-1)"),
+)
+
+ALARM_WAYS: tuple[Way, ...] = (
+    Way(
+        "alarms.all",
+        "K",
+        "Acknowledge all",
+        "Say that all were seen.",
+        "app.ask('acknowledge', 'all')",
+    ),
+)
+
+LEDGER_WAYS: tuple[Way, ...] = (
+    Way("ledger.night", "n", "Night", "Choose the night to list.", "screen.filter('night')"),
+    Way("ledger.prop", "p", "Prop", "Choose the prop to list.", "screen.filter('prop')"),
+    Way("ledger.outcome", "u", "Outcome", "Choose the outcome.", "screen.filter('outcome')"),
+    Way("ledger.export", "x", "Export", "Write what is listed as CSV or JSON.", "screen.export"),
+    Way("ledger.again", "g", "Read again", "Read the ledger again.", "screen.read"),
+)
+
+SITE_ACTIONS = tuple(a for a in ACTIONS if a.scope is Scope.SITE and a.key)
+PROP_ACTIONS = tuple(a for a in ACTIONS if a.scope is not Scope.SITE and a.key)
+
+
+ORDER: tuple[str, ...] = (
+    "ask.clear",
+    "ask.rearm",
+    "ask.leave_out",
+    *(f"ask.{a.id}" for a in PROP_ACTIONS),
+    *(w.id for w in (*FLOOR_WAYS, *PROP_WAYS, *ALARM_WAYS, *LEDGER_WAYS)),
+    *(f"ask.{a.id}" for a in SITE_ACTIONS),
+    *(w.id for w in (*PLACES, *EVERYWHERE)),
+)
+"""In which order the footer shows what works now, the most wanted first."""
+
+
+def _binding(way: Way, *, priority: bool = False) -> Binding:
+    return Binding(way.key, way.action, way.title, id=way.id, tooltip=way.help, priority=priority)
+
+
+def ways(*table: Way) -> list[Binding]:
+    """Bindings for `table`."""
+    return [_binding(way) for way in table]
+
+
+def stop_bindings() -> list[Binding]:
+    """The stop keys, before every other binding of whatever has the focus."""
+    return [_binding(way, priority=True) for way in STOP_KEYS]
+
+
+def ask_bindings(actions: tuple[Action, ...]) -> list[Binding]:
+    """Bindings that ask for `actions`."""
+    return [
+        Binding(a.key, f"app.ask('{a.id}')", a.title, id=f"ask.{a.id}", tooltip=a.help)
+        for a in actions
+        if a.key
+    ]
+
+
+def action_of(binding: Binding) -> Action | None:
+    """The action that a binding asks for, None for a way about."""
+    return BY_ID.get(binding.id.removeprefix("ask.")) if binding.id else None
+
+
+NAMES = {
+    "question_mark": "?",
+    "escape": "Esc",
+    "enter": "Enter",
+    "right_square_bracket": "]",
+    "left_square_bracket": "[",
+    "f9": "F9",
+    "f2": "F2",
+    "ctrl+x": "Ctrl+X",
+    "ctrl+p": "Ctrl+P",
+    "ctrl+q": "Ctrl+Q",
+}
+"""Keys as they stand on the keyboard."""
+
+
+def key_name(key: str) -> str:
+    """How a key is written on screen."""
+    return NAMES.get(key, key)
+
+
+def prints(key: str) -> bool:
+    """Whether a key types something where an input has the focus."""
+    return len(NAMES.get(key, key)) == 1

@@ -1,0 +1,318 @@
+"""An invented night at the Morrowfen Ice Works, for pilots and pictures.
+
+A scene is what an engine would have sent: the screens cannot tell it from one. Tests against a real
+engine are in test_screens_engine.py; a scene holds the moments that are hard to bring about.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from console.screens.app import Console
+from console.screens.desk import Answer, Desk
+from console.screens.store import Store
+from console.views.models import (
+    AlarmView,
+    Asked,
+    Confirmation,
+    ControllerView,
+    CycleView,
+    Entity,
+    LinkState,
+    PointView,
+    Priority,
+    PropFlag,
+    PropState,
+    PropView,
+    Refusal,
+    SequenceView,
+    SiteView,
+    StopProgress,
+    StopView,
+    ZoneView,
+)
+from console.views.records import CycleRecord, NightRecord, PartRecord, RecordFilter
+
+SECOND = 1_000_000_000
+
+ZONES = {
+    "gate-yard": "Gate yard",
+    "ice-house": "Ice house",
+    "boiler-hall": "Boiler hall",
+    "drying-loft": "Drying loft",
+}
+
+PLUNGE = SequenceView(
+    "plunge",
+    "standard",
+    6200,
+    (
+        (0, "fog", True),
+        (250, "sound", True),
+        (400, "lid", True),
+        (1650, "torso", True),
+        (2900, "torso", False),
+        (3800, "lid", False),
+        (4000, "fog", False),
+        (6000, "sound", False),
+    ),
+)
+SHIVER = SequenceView("shiver", "mild", 2400, ((0, "sound", True), (2300, "sound", False)))
+
+
+def prop(
+    name: str, title: str, zone: str, order: int, state: PropState, **more: object
+) -> PropView:
+    """One prop with likely figures."""
+    now = time.time_ns()
+    base = PropView(
+        name=name,
+        title=title,
+        zone=zone,
+        where=f"{ZONES[zone].lower()}, left of the passage",
+        controller=f"{zone}-1",
+        order=order,
+        state=state,
+        sequence="plunge",
+        state_since_wall_ns=now - 40 * SECOND,
+        cycles_tonight=41 + order,
+        cycles_life=12_840 + order * 311,
+        missed_tonight=order,
+        last_trigger_wall_ns=now - (17 + order * 31) * SECOND,
+        last_trigger="sensor",
+        link_quality=0.998,
+        sequences=(PLUNGE, SHIVER),
+    )
+    return replace(base, **more)  # type: ignore[arg-type]
+
+
+def entities() -> dict[str, Entity]:
+    """A night under way: something runs, something rests, one is tagged, one is at fault."""
+    now = time.time_ns()
+    armed, disarmed = PropState.ARMED, PropState.DISARMED
+    not_home = Refusal("home", "the hoist is not at its home sensor", "let it down by hand")
+    tagged = Refusal("not_tagged", "tagged by R. Alder: hose leaks", "only R. Alder lifts it")
+    props = [
+        prop("gate-hound", "Gate hound", "gate-yard", 0, armed),
+        prop("coal-chute", "Coal chute", "gate-yard", 1, armed, flags=(PropFlag.HAND_ONLY,)),
+        prop(
+            "ice-house-door", "Ice-house door", "ice-house", 2, PropState.RUNNING,
+            running_sequence="plunge", state_since_wall_ns=now - 2 * SECOND,
+            points=(
+                PointView("lid", "motion", True, 25_112),
+                PointView("torso", "motion", True, 12_801),
+                PointView("fog", "fog", True),
+                PointView("sound", "sound", True),
+                PointView("mat", "sensor", False),
+            ),
+            last_cycles=(
+                CycleView(12_881, "plunge", "sensor", "done", now - 95 * SECOND, 6204,
+                          (("lid", "out", 340), ("torso", "out", 512))),
+                CycleView(12_880, "plunge", "operator", "done", now - 190 * SECOND, 6203,
+                          (("lid", "out", 341), ("torso", "out", 515))),
+                CycleView(12_879, "shiver", "sensor", "cut short", now - 290 * SECOND, 1400),
+            ),
+            fire_refusals=(
+                Refusal("rested", "a cycle is under way", "wait until it has rested"),
+            ),
+        ),
+        prop("ice-saw", "Ice saw", "ice-house", 3, PropState.RESTING, asked_sequence="shiver"),
+        prop(
+            "brine-hand", "Brine hand", "ice-house", 4, disarmed,
+            flags=(PropFlag.TAGGED, PropFlag.SERVICE_DUE), tags=("R. Alder: hose leaks",),
+            arm_refusals=(tagged,), fire_refusals=(tagged,),
+        ),
+        prop("stoker", "Stoker", "boiler-hall", 5, armed, flags=(PropFlag.LOW_AIR,)),
+        prop("boiler-face", "Boiler face", "boiler-hall", 6, disarmed, asked=Asked.ARM),
+        prop(
+            "pipe-burst", "Pipe burst", "boiler-hall", 7, PropState.OFFLINE, link_quality=0.0,
+            arm_refusals=(
+                Refusal("online", "no word from boiler-hall-2", "check its plug and supply"),
+            ),
+        ),
+        prop(
+            "hoist", "Hoist with a body in sacking", "drying-loft", 8, PropState.FAULT,
+            fault="the hoist did not reach its home sensor in 2.0 s",
+            flags=(PropFlag.NOT_HOME, PropFlag.SLOWING, PropFlag.UNCHECKED),
+            arm_refusals=(not_home,), fire_refusals=(not_home,), link_quality=0.86,
+        ),
+        prop("loft-crows", "Loft crows", "drying-loft", 9, armed, cycles_tonight=0,
+             last_trigger_wall_ns=0, last_trigger=""),
+    ]  # fmt: skip
+    controllers = [
+        ControllerView(
+            f"{zone}-1", f"{title.lower()}, behind the panel", "north", "/dev/ttyUSB0",
+            LinkState.LIVE, board=f"{zone}-1", firmware="1", quality=0.998, round_trip_ms=4.2,
+            last_heard_wall_ns=now,
+        )
+        for zone, title in ZONES.items()
+    ]  # fmt: skip
+    controllers.append(
+        ControllerView("boiler-hall-2", "boiler hall, under the stairs", "south", "",
+                       LinkState.LOST, message="silent since 21:02:10")
+    )  # fmt: skip
+    alarms = [
+        AlarmView("lost-boiler-hall-2", "lost", Priority.URGENT, "boiler-hall-2",
+                  "no word from boiler-hall-2 (boiler hall, under the stairs)",
+                  "Check its plug, then its supply. Its props are off.", now - 190 * SECOND),
+        AlarmView("fault-hoist", "fault", Priority.SOON, "hoist",
+                  "Hoist with a body in sacking: not home after 2.0 s",
+                  "Let it down by hand, look for what holds it, then m.", now - 80 * SECOND, 2),
+        AlarmView("due-brine-hand", "service", Priority.NOTICE, "brine-hand",
+                  "Brine hand: valve is due", "Service it before the next night.",
+                  now - 3000 * SECOND, acknowledged=True),
+    ]  # fmt: skip
+    found: dict[str, Entity] = {
+        "site": SiteView(
+            "Morrowfen Ice Works", "demo.yaml", demo=True, night=3,
+            night_opened_wall_ns=now - 7400 * SECOND, night_opened_by="P. Marsh", consoles=1,
+        ),
+        "stop": StopView(latched=False),
+    }  # fmt: skip
+    found |= {f"zone/{n}": ZoneView(n, t, i) for i, (n, t) in enumerate(ZONES.items())}
+    found |= {f"prop/{p.name}": p for p in props}
+    found |= {f"controller/{c.name}": c for c in controllers}
+    return found | {f"alarm/{a.id}": a for a in alarms}
+
+
+def latched() -> dict[str, Entity]:
+    """The same night, stopped by a key: one controller is silent."""
+    found = entities()
+    now = time.time_ns()
+    progress = {"boiler-hall-2": StopProgress.NOT_CONFIRMED}
+    found["stop"] = StopView(
+        latched=True,
+        id=5,
+        source="key F9",
+        by="P. Marsh",
+        at_wall_ns=now - 4 * SECOND,
+        sent_ms=2.1,
+        confirmations=tuple(
+            Confirmation(
+                c.name, c.where, progress.get(c.name, StopProgress.CONFIRMED),
+                None if c.name in progress else 11.0,
+            )
+            for c in found.values()
+            if isinstance(c, ControllerView)
+        ),
+        warnings=("Ice-house door: lid will fall shut", "Hoist: air stays trapped, isolate it"),
+        clear_refusals=(
+            Refusal("confirmed", "boiler-hall-2 has not confirmed",
+                    "close its air by hand, then leave it out"),
+        ),
+    )  # fmt: skip
+    for key, entity in list(found.items()):
+        if isinstance(entity, PropView) and entity.state is not PropState.OFFLINE:
+            found[key] = replace(entity, state=PropState.STOPPED, asked=Asked.NOTHING)
+    return found
+
+
+@dataclass
+class Recorder:
+    """Stands where the engine client stands: remembers what was asked, answers as told."""
+
+    asked: list[tuple[str, dict[str, object]]] = field(default_factory=list)
+    answer: Answer = field(default_factory=lambda: Answer(ok=True))
+
+    async def ask(self, action: str, args: Mapping[str, object]) -> Answer:
+        self.asked.append((action, dict(args)))
+        return self.answer
+
+
+@dataclass
+class Presses:
+    """Stands where the stop line stands."""
+
+    presses: list[tuple[str, str]] = field(default_factory=list)
+    reached: bool = True
+    unsent: bool = False
+
+    def press(self, source: str, by: str) -> None:
+        self.presses.append((source, by))
+
+
+@dataclass
+class Records:
+    """Stands where the ledger's reader stands."""
+
+    exported: list[tuple[RecordFilter, str, Path]] = field(default_factory=list)
+    wanted: list[RecordFilter] = field(default_factory=list)
+
+    def nights(self) -> list[NightRecord]:
+        now = time.time_ns()
+        return [
+            NightRecord(3, "2026-10-31", now - 7400 * SECOND, None, 412),
+            NightRecord(2, "2026-10-30", now - 90_000 * SECOND, now - 80_000 * SECOND, 388),
+        ]
+
+    def outcomes(self) -> list[str]:
+        return ["cut short", "done"]
+
+    def cycles(self, wanted: RecordFilter, limit: int) -> list[CycleRecord]:
+        self.wanted.append(wanted)
+        now = time.time_ns()
+        rows = [
+            CycleRecord(
+                "2026-10-31", p, 12_881 - n, "plunge" if n % 3 else "shiver",
+                "sensor" if n % 4 else "operator", "done" if n % 7 else "cut short",
+                now - (n * 23 + 9) * SECOND, 3.0, 6204,
+            )
+            for n, p in enumerate(["ice-house-door", "gate-hound", "stoker", "hoist"] * 12)
+        ]  # fmt: skip
+        return [
+            r
+            for r in rows
+            if (not wanted.prop or r.prop == wanted.prop)
+            and (not wanted.outcome or r.outcome == wanted.outcome)
+        ][:limit]
+
+    def export(self, wanted: RecordFilter, kind: str, path: Path) -> int:
+        self.exported.append((wanted, kind, path))
+        return 412
+
+    def parts(self) -> list[PartRecord]:
+        now = time.time_ns()
+        return [
+            PartRecord("brine-hand.arm.valve", "valve", "brine-hand", "arm", "strokes", 50_310,
+                       50_000, now - 9_000_000 * SECOND, "R. Alder"),
+            PartRecord("hoist.rope.cylinder", "cylinder", "hoist", "rope", "strokes", 21_480,
+                       25_000, now - 900_000 * SECOND, "P. Marsh"),
+            PartRecord("ice-house-door.lid.hinge", "hinge", "ice-house-door", "lid", "cycles",
+                       1_204, 20_000, None, ""),
+            PartRecord("gate-hound.jaw.hose", "hose", "gate-hound", "jaw", "strokes", None, None,
+                       None, ""),
+        ]  # fmt: skip
+
+
+@dataclass
+class Scene:
+    """A console in front of a scene."""
+
+    console: Console
+    desk: Desk
+    engine: Recorder
+    stops: Presses
+    records: Records
+
+    @property
+    def store(self) -> Store:
+        return self.desk.store
+
+
+def scene(found: dict[str, Entity] | None = None) -> Scene:
+    """A console that has heard `found`, or the ordinary night."""
+    engine, stops, records = Recorder(), Presses(), Records()
+    desk = Desk(Store(), engine, stops, "P. Marsh", records)
+    desk.store.snapshot(entities() if found is None else found)
+    return Scene(Console(desk), desk, engine, stops, records)
+
+
+def shown(console: Console) -> list[str]:
+    """The rows of the terminal as plain text, as they are on the screen now."""
+    screen = console.screen
+    width, height = console.size
+    strips = screen._compositor.render_strips()
+    return ["".join(s.text for s in strip)[:width] for strip in strips[:height]]
