@@ -1,0 +1,181 @@
+/* What each guarded request does. */
+#include "internal.h"
+
+static uint8_t clear(struct sx *s, uint32_t id) {
+    if (!s->stop || s->stop != id) {
+        return SX_REASON_STOP_ID;
+    }
+    if (s->flags & SX_STOP_OPEN) {
+        return SX_REASON_STOP_INPUT;
+    }
+    s->stop = 0;
+    s->due_reports |= 1u;
+    return SX_YES;
+}
+
+static uint8_t arm(struct sx *s, uint8_t p, uint32_t sources) {
+    struct sx_prop *prop = &s->props[p];
+    uint8_t no = sx_refusal(s, p, false);
+    if (sources > (SX_SOURCES_SENSOR | SX_SOURCES_ACTOR | SX_SOURCES_OPERATOR)) {
+        return SX_REASON_VALUE;
+    }
+    if (no != SX_YES) {
+        return no;
+    }
+    if (!sx_sequence_is(s, prop->selected, p, SX_SEQUENCE_KIND_CYCLE) ||
+        (prop->idle && !sx_sequence_is(s, prop->idle, p, SX_SEQUENCE_KIND_IDLE))) {
+        return SX_REASON_SEQUENCE;
+    }
+    prop->sources = (uint8_t)sources;
+    s->due_reports |= (uint8_t)SX_BIT(p + 1);
+    if (!(prop->flags & SX_ARMED)) {
+        if (!prop->running) {
+            sx_prop_off(s, p, false);
+        }
+        prop->flags |= SX_ARMED;
+        prop->idle_at = 0;
+        if (!prop->running && !(prop->flags & SX_RESTING)) {
+            sx_look_at_inputs(s, p);
+        }
+    }
+    return SX_YES;
+}
+
+static uint8_t fire(struct sx *s, uint8_t p) {
+    uint8_t no = sx_start_refusal(s, p, SX_SOURCES_OPERATOR);
+    if (no == SX_YES) {
+        sx_trigger(s, p, SX_TRIGGER_OPERATOR);
+    }
+    return no;
+}
+
+static uint8_t test(struct sx *s, uint8_t p, uint32_t sequence) {
+    uint8_t no = sx_refusal(s, p, true);
+    if (no != SX_YES) {
+        return no;
+    }
+    if (sequence > SX_SEQUENCES ||
+        !sx_sequence_is(s, (uint8_t)sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
+        return SX_REASON_SEQUENCE;
+    }
+    sx_prop_off(s, p, false);
+    sx_start(s, p, (uint8_t)sequence, SX_TRIGGER_TEST);
+    return SX_YES;
+}
+
+static uint8_t select(struct sx *s, uint8_t p, uint32_t sequence) {
+    if (sequence > SX_SEQUENCES ||
+        !sx_sequence_is(s, (uint8_t)sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
+        return SX_REASON_SEQUENCE;
+    }
+    s->props[p].selected = (uint8_t)sequence;
+    s->due_reports |= (uint8_t)SX_BIT(p + 1);
+    return SX_YES;
+}
+
+static uint8_t hold(struct sx *s, uint32_t output, uint32_t ms) {
+    if (!output || output > SX_OUTPUTS || ms > 1000) {
+        return SX_REASON_VALUE;
+    }
+    uint8_t o = (uint8_t)(output - 1u);
+    uint8_t number = sx_prop_of(s->output[o].prop_kind);
+    uint8_t p = (uint8_t)(number ? number - 1u : 0u);
+    uint8_t no = sx_refusal(s, p, true);
+    if (no == SX_REASON_RESTING) {
+        no = s->props[p].area_input && !sx_active(s, s->props[p].area_input)
+                 ? (uint8_t)SX_REASON_AREA
+                 : (uint8_t)SX_YES;
+    }
+    if (no != SX_YES) {
+        return no;
+    }
+    if (!number || !(s->flags & SX_SETUP_OK)) {
+        return SX_REASON_SETUP;
+    }
+    if (!ms) {
+        sx_switch(s, o, false);
+        return SX_YES;
+    }
+    uint8_t until = (uint8_t)((s->now + ms + 7u) >> 3);
+    s->output[o].hold_until = until ? until : 1;
+    sx_switch(s, o, true);
+    return SX_YES;
+}
+
+static uint8_t tag(struct sx *s, uint8_t p, bool on) {
+    struct sx_prop *prop = &s->props[p];
+    if (on) {
+        sx_disarm(s, p);
+        prop->flags |= SX_IS_TAGGED;
+    } else {
+        prop->flags &= (uint8_t)~SX_IS_TAGGED;
+    }
+    s->tag_todo |= (uint8_t)SX_BIT(p);
+    return SX_YES;
+}
+
+static uint8_t of_prop(struct sx *s, uint8_t verb, const uint32_t *v) {
+    if (!v[3] || v[3] > SX_PROPS) {
+        return SX_REASON_VALUE;
+    }
+    uint8_t p = (uint8_t)(v[3] - 1u);
+    switch (verb) {
+    case SX_REQ_ARM:
+        return arm(s, p, v[4]);
+    case SX_REQ_FIRE:
+        return fire(s, p);
+    case SX_REQ_TEST:
+        return test(s, p, v[4]);
+    case SX_REQ_SELECT:
+        return select(s, p, v[4]);
+    case SX_REQ_MEND:
+        s->props[p].flags &= (uint8_t)~SX_FAULT;
+        return SX_YES;
+    default:
+        return tag(s, p, verb == SX_REQ_TAG);
+    }
+}
+
+/* `words` are the words after the boot, or those of the field that takes any number. */
+uint8_t sx_act(struct sx *s, uint8_t verb, const uint32_t *v, uint8_t *words) {
+    switch (verb) {
+    case SX_REQ_POLL:
+        return SX_YES_CLOCK;
+    case SX_REQ_CLEAR:
+        return clear(s, v[3]);
+    case SX_REQ_HOLD:
+        return hold(s, v[3], v[4]);
+    case SX_REQ_LAMP:
+        if (v[3] > 1) {
+            return SX_REASON_VALUE;
+        }
+        sx_board_lamp(s->board, v[3] == 1);
+        return SX_YES;
+    case SX_REQ_ACK:
+        if (v[4] && v[4] <= SX_PROPS) {
+            sx_record_acknowledge(s, v[3], (uint8_t)(v[4] - 1u), v[5]);
+        }
+        return SX_YES;
+    case SX_REQ_SEEN:
+        sx_event_seen(s, v[3]);
+        return SX_YES;
+    case SX_REQ_METERS:
+        return v[3] && v[3] <= SX_OUTPUTS ? SX_YES_METERS : SX_REASON_VALUE;
+    case SX_REQ_BEGIN:
+        return sx_setup_begin(s, v, words);
+    case SX_REQ_SETPROP:
+        return sx_set_prop(s, v, words);
+    case SX_REQ_SETOUT:
+        return sx_set_output(s, v, words);
+    case SX_REQ_SETIN:
+        return sx_set_input(s, v, words);
+    case SX_REQ_SETUP:
+        return sx_setup_end(s, (uint16_t)v[3]);
+    case SX_REQ_SEQ:
+        return sx_sequence_begin(s, v, words);
+    case SX_REQ_STEPS:
+        return sx_sequence_steps(s, v, words);
+    default:
+        return of_prop(s, verb, v);
+    }
+}

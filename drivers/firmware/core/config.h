@@ -1,0 +1,55 @@
+/* How much a board can hold. Everything that is sized at compile time is sized here. */
+#ifndef SX_CONFIG_H
+#define SX_CONFIG_H
+
+#ifdef SX_SMALL /* 2 KB of RAM, 1 KB of non-volatile memory */
+#define SX_PROPS 2
+#define SX_OUTPUTS 8
+#define SX_INPUTS 6
+#define SX_SEQUENCES 4
+#define SX_STEPS 160 /* all sequences together */
+#define SX_FRAME 96  /* longest frame taken, from ~ to line feed */
+#define SX_TX_FRAME 128
+#define SX_RX_RING 32 /* a power of two */
+#define SX_ANSWERS 3
+#define SX_EVENTS 4
+#define SX_TRAVELS 3 /* kept with each cycle */
+#else
+#define SX_PROPS 4
+#define SX_OUTPUTS 16
+#define SX_INPUTS 16
+#define SX_SEQUENCES 16
+#define SX_STEPS 640
+#define SX_FRAME 200
+#define SX_TX_FRAME 200
+#define SX_RX_RING 128
+#define SX_ANSWERS 8
+#define SX_EVENTS 32
+#define SX_TRAVELS 8
+#endif
+
+#define SX_RECORDS 16      /* cycle records held for each prop */
+#define SX_STROKE_SLOTS 5  /* ring of stroke totals */
+#define SX_BOOT_SLOTS 8    /* ring of boot counters */
+#define SX_REMEMBERED 8    /* guarded requests whose answers are remembered */
+#define SX_FIRMWARE "0.1.0"
+
+#ifndef SX_LOW_SUPPLY_MV
+#define SX_LOW_SUPPLY_MV 10500u /* a 12 V coil supply that sags */
+#endif
+#define SX_LOW_SUPPLY_HYSTERESIS_MV 300u
+
+/* Large tables live in flash on a Harvard machine and are read through these. */
+#ifdef __AVR__
+#include <avr/pgmspace.h>
+#define SX_FLASH PROGMEM
+#define SX_FLASH_BYTE(p) pgm_read_byte(p)
+typedef __uint24 sx_ms24; /* up to 4.6 hours */
+#else
+#define SX_FLASH
+#define SX_FLASH_BYTE(p) (*(p))
+typedef unsigned int sx_ms24;
+#endif
+#define SX_MS24_MAX 0xFFFFFFUL
+
+#endif

@@ -1,0 +1,272 @@
+/* The record of each cycle, in a ring of 16 slots for each prop.
+ *
+ * The head is written when the cycle begins and the tail when it is over; each has a checksum, and
+ * the tail's covers the head, so an old tail never fits a new head. A head without its tail is a
+ * cycle that a reset cut. Acknowledgements are not written: each head says how many records before
+ * it were held, so after a reset at most those are sent again, and the ledger stores each once. */
+#include "internal.h"
+
+static uint16_t slot_at(uint8_t p, uint8_t slot) {
+    return (uint16_t)(SX_NV_RECORDS + (uint16_t)(p * SX_RECORDS + slot) * SX_RECORD_BYTES);
+}
+
+static uint16_t seed(const struct sx *s, uint8_t p) {
+    uint32_t life = s->props[p].life;
+    uint16_t crc = sx_crc(0xFFFF, (uint8_t)(life >> 24));
+    crc = sx_crc(crc, (uint8_t)(life >> 16));
+    crc = sx_crc(crc, (uint8_t)(life >> 8));
+    return sx_crc(sx_crc(crc, (uint8_t)life), p);
+}
+
+static uint8_t head_byte(const struct sx *s, const struct sx_prop *prop, uint8_t i) {
+    uint32_t number = prop->number + 1u;
+    if (i < 3) {
+        return (uint8_t)(number >> (8u * i));
+    }
+    if (i < 5) {
+        return (uint8_t)(s->boot >> (8u * (i - 3u)));
+    }
+    if (i < 9) {
+        return (uint8_t)(prop->rec_ms >> (8u * (i - 5u)));
+    }
+    unsigned what = (unsigned)prop->rec_sequence | (unsigned)prop->rec_trigger << 5;
+    return i == 9 ? (uint8_t)what : prop->rec_held;
+}
+
+/* 21 bits of duration, 3 of outcome, then the travels. */
+static uint8_t tail_byte(const struct sx_prop *prop, uint8_t i) {
+    if (i < 3) {
+        uint32_t most = 0x1FFFFFUL;
+        uint32_t value = prop->rec_duration_ms < most ? prop->rec_duration_ms : most;
+        value |= (uint32_t)prop->rec_outcome << 21;
+        return (uint8_t)(value >> (8u * i));
+    }
+    uint8_t k = (uint8_t)((i - 3u) >> 1);
+    uint16_t travel = k < prop->rec_travels ? prop->rec_travel[k] : 0xFFFF;
+    return (uint8_t)(i & 1u ? travel : travel >> 8);
+}
+
+/* A record as it lies in its slot; `whole` is 0 without a head, 1 without a tail, 2 with both. */
+struct slot {
+    uint8_t head[SX_HEAD_BYTES];
+    uint8_t tail[SX_TAIL_BYTES];
+    uint32_t number;
+    uint8_t whole;
+};
+
+static void read_slot(const struct sx *s, uint8_t p, uint8_t slot, struct slot *r) {
+    uint16_t at = slot_at(p, slot), crc = seed(s, p);
+    r->whole = 0;
+    for (uint8_t i = 0; i < SX_HEAD_BYTES; i++) {
+        r->head[i] = sx_board_nv_read(s->board, at++);
+        if (i < SX_HEAD_BYTES - 2) {
+            crc = sx_crc(crc, r->head[i]);
+        }
+    }
+    r->number = (uint32_t)(r->head[0] | (uint16_t)(r->head[1] << 8)) | (uint32_t)r->head[2] << 16;
+    uint16_t given = (uint16_t)(r->head[11] << 8 | r->head[12]);
+    if (given != crc || r->number % SX_RECORDS != slot || !r->number) {
+        return;
+    }
+    r->whole = 1;
+    crc = (uint16_t)~crc;
+    for (uint8_t i = 0; i < SX_TAIL_BYTES; i++) {
+        r->tail[i] = sx_board_nv_read(s->board, at++);
+        if (i < SX_TAIL_BYTES - 2) {
+            crc = sx_crc(crc, r->tail[i]);
+        }
+    }
+    given = (uint16_t)(r->tail[SX_TAIL_BYTES - 2] << 8 | r->tail[SX_TAIL_BYTES - 1]);
+    if (given == crc) {
+        r->whole = 2;
+    }
+}
+
+static void begin(struct sx *s, uint8_t p) {
+    struct sx_prop *prop = &s->props[p];
+    struct slot r;
+    uint16_t good = 0;
+    uint8_t held = 0;
+    prop->number = 0;
+    for (uint8_t slot = 0; slot < SX_RECORDS; slot++) {
+        read_slot(s, p, slot, &r);
+        if (!r.whole) {
+            continue;
+        }
+        good |= SX_BIT(slot);
+        if (r.number > prop->number) {
+            prop->number = r.number;
+            held = r.head[10];
+        }
+    }
+    if (!prop->number) {
+        return;
+    }
+    for (uint8_t k = 0; k <= held && k < SX_RECORDS; k++) {
+        uint8_t slot = (uint8_t)((prop->number - k) % SX_RECORDS);
+        if (good & SX_BIT(slot)) {
+            prop->held |= SX_BIT(slot);
+        } else if (prop->number > k && k < SX_RECORDS - 1) {
+            sx_event(s, SX_EVENT_KIND_MEMORY, (uint8_t)(p + 1u), SX_NO_DETAIL, slot);
+        }
+    }
+}
+
+void sx_records_begin(struct sx *s) {
+    for (uint8_t p = 0; p < SX_PROPS; p++) {
+        begin(s, p);
+    }
+}
+
+void sx_record_start(struct sx *s, uint8_t p) {
+    struct sx_prop *prop = &s->props[p];
+    if (prop->number == SX_LARGEST_NUMBER) { /* 16 million cycles: the next life */
+        prop->life = sx_random(s);
+        prop->number = 0;
+        prop->held = 0;
+        s->life_todo |= (uint8_t)SX_BIT(p);
+    }
+    prop->held = (uint16_t)(prop->held & ~SX_BIT((prop->number + 1u) % SX_RECORDS));
+    prop->rec_held = 0;
+    for (uint8_t k = 0; k < SX_RECORDS - 1; k++) { /* back to the oldest that is held */
+        if (prop->held & SX_BIT((prop->number - k) % SX_RECORDS)) {
+            prop->rec_held = (uint8_t)(k + 1u);
+        }
+    }
+    prop->rec_ms = s->now;
+    prop->rec_sequence = prop->running;
+    prop->rec_trigger = prop->trigger;
+    prop->rec_travels = 0;
+    prop->rec_outcome = SX_OUTCOME_COUNT;
+    prop->rec_finished = 0;
+    prop->rec_stage = SX_HEAD;
+    prop->rec_pos = 0;
+    prop->rec_crc = seed(s, p);
+}
+
+/* The cycle is over; the tail follows as soon as the head is in its place. */
+void sx_record_finish(struct sx *s, uint8_t p) {
+    struct sx_prop *prop = &s->props[p];
+    prop->rec_finished = 1;
+    if (prop->rec_stage == SX_OPEN_RECORD) {
+        prop->rec_stage = SX_TAIL;
+    }
+    s->flags |= SX_AGAIN;
+}
+
+bool sx_record_busy(const struct sx *s, uint8_t p) {
+    return s->props[p].rec_stage != SX_IDLE_STAGE;
+}
+
+/* A travel in 16 bits: home in the highest, the output in four, then ms; from 1024 on in steps
+ * of 8. */
+void sx_record_travel(struct sx *s, uint8_t p, uint8_t output, bool home, uint32_t ms) {
+    struct sx_prop *prop = &s->props[p];
+    if (prop->rec_stage == SX_IDLE_STAGE || prop->rec_stage == SX_TAIL || prop->rec_finished ||
+        prop->flags & SX_IDLING || prop->rec_travels == SX_TRAVELS) {
+        return;
+    }
+    uint32_t code = ms < 1024 ? ms : 1024u + ((ms - 1024u) >> 3);
+    code = code < 2046 ? code : 2046;
+    prop->rec_travel[prop->rec_travels++] =
+        (uint16_t)((home ? 0x8000u : 0u) | (uint16_t)(output << 11) | (uint16_t)code);
+}
+
+static void put(struct sx *s, uint8_t p, uint8_t offset, uint8_t byte) {
+    uint8_t slot = (uint8_t)((s->props[p].number + 1u) % SX_RECORDS);
+    sx_board_nv_write(s->board, (uint16_t)(slot_at(p, slot) + offset), byte);
+    s->flags |= SX_AGAIN;
+}
+
+/* Writes one byte of the head or the tail of the record under way. */
+bool sx_record_step(struct sx *s, uint8_t p, uint8_t stage) {
+    struct sx_prop *prop = &s->props[p];
+    bool head = stage == SX_HEAD;
+    uint8_t n = head ? SX_HEAD_BYTES : SX_TAIL_BYTES, i = prop->rec_pos;
+    uint8_t byte;
+    if (i < n - 2) {
+        byte = head ? head_byte(s, prop, i) : tail_byte(prop, i);
+        prop->rec_crc = sx_crc(prop->rec_crc, byte);
+    } else {
+        byte = (uint8_t)(i == n - 2 ? prop->rec_crc >> 8 : prop->rec_crc);
+    }
+    if (i == n) { /* the last byte is durable only now that the memory is ready again */
+        prop->rec_pos = 0;
+        if (head) {
+            prop->rec_crc = (uint16_t)~prop->rec_crc;
+            prop->rec_stage = prop->rec_finished ? SX_TAIL : SX_OPEN_RECORD;
+        } else {
+            prop->number++;
+            prop->held |= SX_BIT(prop->number % SX_RECORDS);
+            prop->rec_stage = SX_IDLE_STAGE;
+            prop->rec_finished = 0;
+            s->due_reports |= (uint8_t)SX_BIT(p + 1);
+        }
+        s->flags |= SX_AGAIN;
+        return true;
+    }
+    put(s, p, (uint8_t)(head ? i : SX_HEAD_BYTES + i), byte);
+    prop->rec_pos++;
+    return true;
+}
+
+static uint32_t number_in(const struct sx_prop *prop, uint8_t slot) {
+    return prop->number - ((prop->number - slot) % SX_RECORDS);
+}
+
+void sx_record_acknowledge(struct sx *s, uint32_t life, uint8_t p, uint32_t number) {
+    struct sx_prop *prop = &s->props[p];
+    uint8_t slot = (uint8_t)(number % SX_RECORDS);
+    if (life == prop->life && number_in(prop, slot) == number) {
+        prop->held = (uint16_t)(prop->held & ~SX_BIT(slot));
+        s->flags |= SX_AGAIN;
+    }
+}
+
+/* The number of the oldest record that is held; 0 if none is. */
+uint32_t sx_record_oldest(const struct sx *s, uint8_t p) {
+    const struct sx_prop *prop = &s->props[p];
+    uint32_t found = 0;
+    for (uint8_t k = 0; k < SX_RECORDS && k < prop->number; k++) {
+        if (prop->held & SX_BIT((prop->number - k) % SX_RECORDS)) {
+            found = prop->number - k;
+        }
+    }
+    return found;
+}
+
+/* Sends a record; false if it is damaged, and then it is held no longer. */
+bool sx_record_send(struct sx *s, uint8_t p, uint8_t slot) {
+    struct sx_prop *prop = &s->props[p];
+    struct slot r;
+    read_slot(s, p, slot, &r);
+    if (!r.whole || r.number != number_in(prop, slot)) {
+        prop->held = (uint16_t)(prop->held & ~SX_BIT(slot));
+        sx_event(s, SX_EVENT_KIND_MEMORY, (uint8_t)(p + 1u), SX_NO_DETAIL, slot);
+        return false;
+    }
+    uint16_t boot = (uint16_t)(r.head[3] | r.head[4] << 8);
+    uint32_t ms = 0, end = 0;
+    for (uint8_t i = 4; i--;) {
+        ms = ms << 8 | r.head[5 + i];
+    }
+    for (uint8_t i = 3; i-- && r.whole == 2;) {
+        end = end << 8 | r.tail[i];
+    }
+    const uint32_t v[] = {prop->life, p + 1u, r.number, r.head[9] & 31u, r.head[9] >> 5,
+                          r.whole == 2 ? end >> 21 : (uint32_t)SX_OUTCOME_POWER,
+                          s->boot - (uint16_t)((uint16_t)s->boot - boot), ms, end & 0x1FFFFFUL};
+    sx_out_shape(s, SX_OUT_CYCLE, v);
+    for (uint8_t k = 0; k < SX_TRAVELS && r.whole == 2; k++) {
+        uint16_t travel = (uint16_t)(r.tail[3 + 2 * k] | r.tail[4 + 2 * k] << 8);
+        uint16_t code = travel & 0x7FFu;
+        if (travel != 0xFFFF) {
+            sx_out_space(s);
+            sx_out_dec(s, (travel >> 11 & 15u) + 1u);
+            sx_out_char(s, travel & 0x8000u ? '<' : '>');
+            sx_out_dec(s, code < 1024u ? code : 1024u + ((uint32_t)(code - 1024u) << 3));
+        }
+    }
+    sx_out_end(s);
+    return true;
+}

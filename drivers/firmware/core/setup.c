@@ -1,0 +1,169 @@
+/* What hangs where, as the console uploads it. It lives in RAM until the next reset. */
+#include "internal.h"
+
+static void check_text(struct sx *s, const char *verb, const uint8_t *words) {
+    for (; *verb; verb++) {
+        s->setup_crc = sx_crc(s->setup_crc, (uint8_t)*verb);
+    }
+    while (*words) {
+        s->setup_crc = sx_crc(s->setup_crc, ' ');
+        for (; *words; words++) {
+            s->setup_crc = sx_crc(s->setup_crc, *words);
+        }
+        words++;
+    }
+    s->setup_crc = sx_crc(s->setup_crc, '\n');
+}
+
+uint8_t sx_setup_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
+    for (uint8_t p = 0; p < SX_PROPS; p++) {
+        if (s->props[p].flags & SX_ARMED) {
+            return SX_REASON_ARMED;
+        }
+    }
+    for (uint8_t p = 0; p < SX_PROPS; p++) {
+        if (s->props[p].running) {
+            return SX_REASON_RUNNING;
+        }
+    }
+    if (v[3] < 50 || v[3] > 60000 || v[4] < 20 || v[4] > 60000) {
+        return SX_REASON_VALUE;
+    }
+    uint8_t lock = sx_board_lock(s->board);
+    s->stop_keep = 0;
+    s->stop_on = 0;
+    sx_board_unlock(s->board, lock);
+    for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
+        sx_switch(s, o, false);
+        s->output[o].prop_kind = 0;
+        s->output[o].at_stop_wait = 0;
+    }
+    for (uint8_t i = 0; i < SX_INPUTS; i++) {
+        s->input[i].prop_kind = 0;
+    }
+    for (uint8_t p = 0; p < SX_PROPS; p++) {
+        s->props[p].sequence = 0;
+        s->props[p].area_input = 0;
+        s->props[p].idle = 0;
+        s->props[p].selected = 0;
+    }
+    s->setup_last[0] = s->setup_last[1] = s->setup_last[2] = 0;
+    s->inputs = 0;
+    s->heartbeat_ms = (uint16_t)v[3];
+    s->report_ms = (uint16_t)v[4];
+    s->setup_crc = 0xFFFF;
+    s->flags = (uint8_t)((s->flags & ~SX_SETUP_OK) | SX_SETUP_OPEN);
+    s->due_reports = 0xFF;
+    check_text(s, "BEGIN", words);
+    return SX_YES;
+}
+
+/* Numbers of each kind come in ascending order and within what the board has. */
+static uint8_t numbered(struct sx *s, uint8_t kind, uint32_t number, uint8_t count) {
+    if (!(s->flags & SX_SETUP_OPEN)) {
+        return SX_REASON_SETUP;
+    }
+    return number > s->setup_last[kind] && number <= count ? SX_YES : SX_REASON_VALUE;
+}
+
+uint8_t sx_set_prop(struct sx *s, const uint32_t *v, const uint8_t *words) {
+    uint8_t no = numbered(s, 0, v[3], SX_PROPS);
+    if (no != SX_YES) {
+        return no;
+    }
+    if (v[4] > SX_MS24_MAX || !v[5] || v[5] > SX_SEQUENCES || v[6] > SX_INPUTS ||
+        v[7] > SX_SEQUENCES || v[8] > v[9] || v[9] > SX_MS24_MAX) {
+        return SX_REASON_VALUE;
+    }
+    struct sx_prop *prop = &s->props[v[3] - 1];
+    prop->rest_ms = (sx_ms24)v[4];
+    prop->sequence = (uint8_t)v[5];
+    prop->area_input = (uint8_t)v[6];
+    prop->idle = (uint8_t)v[7];
+    prop->idle_least_ms = (sx_ms24)v[8];
+    prop->idle_most_ms = (sx_ms24)v[9];
+    s->setup_last[0] = (uint8_t)v[3];
+    check_text(s, "SETPROP", words);
+    return SX_YES;
+}
+
+uint8_t sx_set_output(struct sx *s, const uint32_t *v, const uint8_t *words) {
+    uint8_t no = numbered(s, 1, v[3], SX_OUTPUTS);
+    if (no != SX_YES) {
+        return no;
+    }
+    if (!v[4] || v[4] > SX_PROPS || v[7] > SX_MS24_MAX || v[8] > SX_INPUTS || v[9] > SX_INPUTS ||
+        v[10] > 0xFFFF) {
+        return SX_REASON_VALUE;
+    }
+    struct sx_output *out = &s->output[v[3] - 1];
+    out->prop_kind = (uint8_t)(v[4] | v[5] << 4);
+    out->at_stop_wait = (uint8_t)(v[5] == SX_OUTPUT_KIND_LIGHT ? v[6] : SX_AT_STOP_OFF);
+    out->longest_on_ms = (sx_ms24)v[7];
+    out->out_input = (uint8_t)v[8];
+    out->home_input = (uint8_t)v[9];
+    out->travel_ms = (uint16_t)v[10];
+    s->setup_last[1] = (uint8_t)v[3];
+    check_text(s, "SETOUT", words);
+    return SX_YES;
+}
+
+uint8_t sx_set_input(struct sx *s, const uint32_t *v, const uint8_t *words) {
+    uint8_t no = numbered(s, 2, v[3], SX_INPUTS);
+    if (no != SX_YES) {
+        return no;
+    }
+    if (!v[4] || v[4] > SX_PROPS || v[7] > 30000 || v[8] > SX_MS24_MAX || v[9] > 1) {
+        return SX_REASON_VALUE;
+    }
+    struct sx_input *in = &s->input[v[3] - 1];
+    in->prop_kind = (uint8_t)(v[4] | v[5] << 4);
+    in->flags = (uint8_t)((v[9] ? SX_CLEAR_FIRST : 0) | (v[6] == SX_LEVEL_LOW ? SX_ACTIVE_LOW : 0));
+    in->debounce_ms = (uint16_t)v[7];
+    in->warm_up_ms = (sx_ms24)v[8];
+    s->setup_last[2] = (uint8_t)v[3];
+    check_text(s, "SETIN", words);
+    return SX_YES;
+}
+
+static void draw_stop_picture(struct sx *s) {
+    uint16_t keep = 0, on = 0;
+    for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
+        uint8_t at_stop = s->output[o].at_stop_wait & SX_AT_STOP_MASK;
+        if (!s->output[o].prop_kind || at_stop == SX_AT_STOP_OFF) {
+            continue;
+        }
+        keep |= SX_BIT(o);
+        if (at_stop == SX_AT_STOP_ON) {
+            on |= SX_BIT(o);
+        }
+    }
+    uint8_t lock = sx_board_lock(s->board);
+    s->stop_keep = keep;
+    s->stop_on = on;
+    sx_board_unlock(s->board, lock);
+}
+
+uint16_t sx_stop_picture(const struct sx *s) {
+    return (uint16_t)((s->outputs & s->stop_keep) | s->stop_on);
+}
+
+uint8_t sx_setup_end(struct sx *s, uint16_t checksum) {
+    if (!(s->flags & SX_SETUP_OPEN)) {
+        return SX_REASON_SETUP;
+    }
+    s->flags &= (uint8_t)~SX_SETUP_OPEN;
+    uint16_t crc = s->setup_crc ? s->setup_crc : 0xFFFF;
+    if (checksum != crc) {
+        return SX_REASON_CHECKSUM;
+    }
+    s->setup_sum = crc;
+    s->flags |= SX_SETUP_OK;
+    for (uint8_t p = 0; p < SX_PROPS; p++) {
+        s->props[p].selected = s->props[p].sequence;
+    }
+    draw_stop_picture(s);
+    sx_inputs_reset(s);
+    s->due_reports = 0xFF;
+    return SX_YES;
+}

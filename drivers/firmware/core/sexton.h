@@ -1,0 +1,172 @@
+/* The portable core of a controller: no heap, no static state, one struct per board.
+ *
+ * A board layer owns a `struct sx`, calls sx_begin() once, sx_step() whenever something came in or
+ * the time it asked for is over, sx_receive() for every byte from the line and sx_transmit() while
+ * the line takes bytes; the last two may be called from interrupts. It implements the sx_board_
+ * functions below. PROTOCOL.md says what the board does.
+ */
+#ifndef SX_SEXTON_H
+#define SX_SEXTON_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "config.h"
+#include "wire_words.h"
+
+/* What the board layer reads before each step. */
+struct sx_pins {
+    uint16_t inputs; /* electrical levels, bit 0 is input 1 */
+    uint16_t supply_mv;
+    uint16_t pressure_mv;
+    bool stop_closed; /* the hardwired stop input */
+};
+
+struct sx_output {
+    uint8_t prop_kind; /* prop | kind << 4; prop 0: not in the setup */
+    uint8_t at_stop_wait;
+    uint8_t out_input, home_input;
+    uint16_t travel_ms;
+    sx_ms24 longest_on_ms;
+    uint32_t changed_at;
+    uint8_t hold_until; /* in units of 8 ms; 0: not held */
+    uint8_t strokes;    /* not yet in non-volatile memory */
+    uint8_t flushing;   /* being written there */
+};
+
+struct sx_input {
+    uint8_t prop_kind; /* prop | kind << 4; prop 0: not in the setup */
+    uint8_t flags;
+    uint16_t debounce_ms;
+    uint16_t since; /* low bits of the time at which the level last changed */
+    sx_ms24 warm_up_ms;
+};
+
+struct sx_sequence {
+    uint16_t sum;    /* as announced */
+    uint16_t crc;    /* of what has come so far */
+    sx_ms24 length_ms;
+    uint8_t meta;    /* prop | kind << 4 | whole << 7; prop 0: none */
+    uint8_t steps, have;
+    uint8_t place;   /* among the others in the pool; SX_SEQUENCES: not there */
+};
+
+struct sx_step_bytes {
+    uint8_t b[3]; /* ms in 19 bits, on in 1, output - 1 in 4 */
+};
+
+struct sx_prop {
+    sx_ms24 rest_ms, idle_least_ms, idle_most_ms;
+    uint8_t sequence; /* of the setup; 0: the prop is not in it */
+    uint8_t area_input, idle;
+
+    uint8_t flags, sources, selected, running, step;
+    uint8_t trigger; /* of the running cycle, or of the one that waits for a safe point */
+    uint8_t missed;  /* events in the second that began at missed_at */
+    uint16_t missed_at;
+    uint8_t shown_state, shown_flags;
+    uint32_t started, ended, idle_at, state_at;
+
+    /* the record, see records.c */
+    uint32_t life;
+    uint32_t number;  /* newest whole record */
+    uint16_t held;    /* by slot: whole and not acknowledged */
+    uint32_t rec_ms;
+    sx_ms24 rec_duration_ms;
+    uint8_t rec_stage, rec_pos, rec_sequence, rec_trigger, rec_outcome, rec_held, rec_travels;
+    uint8_t rec_finished;
+    uint16_t rec_crc;
+    uint16_t rec_travel[SX_TRAVELS];
+};
+
+struct sx_event {
+    uint32_t ms;
+    uint16_t number, value;
+    uint8_t kind_prop; /* kind | prop << 4 */
+    uint8_t detail;
+};
+
+struct sx_answer {
+    uint16_t req;
+    uint16_t value;
+    uint8_t code;
+};
+
+struct sx {
+    void *board;
+    const char *name;
+    uint32_t now, next, random, boot, session, stop, heard;
+    uint32_t report_at, event_sent, cycle_sent;
+    uint16_t heartbeat_ms, report_ms;
+    uint16_t outputs, inputs, levels; /* inputs: debounced, 1 is active */
+    uint16_t stop_keep, stop_on;      /* the picture of the outputs at a stop */
+    uint16_t supply_mv, pressure_mv;
+    uint16_t setup_sum, setup_crc, shown_outputs, stop_since;
+    uint8_t address, cause;
+    uint8_t flags;
+    uint8_t setup_last[3]; /* highest prop, output and input number so far */
+    uint8_t due_reports;   /* bit 0 STATE, bit n PROP n */
+    uint8_t shown_board_flags;
+
+    /* non-volatile memory under way, see memory.c */
+    uint16_t nv_crc, strokes_seq;
+    uint8_t boot_slot, boot_pos, format_pos, life_todo, life_pos, tag_todo;
+    uint8_t strokes_slot, strokes_pos, strokes_tokens;
+    uint32_t strokes_due, strokes_token_at;
+
+    /* the line */
+    volatile uint8_t stop_seen; /* set by sx_receive(), which may be an interrupt */
+    volatile uint8_t rx_in;
+    uint8_t rx_out;
+    uint8_t frame_len; /* 0xFF: between frames */
+    volatile uint8_t tx_len, tx_at;
+    uint8_t tx_fill;
+    uint16_t tx_crc;
+    uint8_t answers_in, answers_out, remembered_count;
+    uint8_t events_count, cycle_prop, cycle_slot, poll_turn;
+    uint16_t event_number, event_outstanding;
+
+    struct sx_answer answers[SX_ANSWERS];
+    struct sx_answer remembered[SX_REMEMBERED];
+    struct sx_event events[SX_EVENTS];
+    struct sx_prop props[SX_PROPS];
+    struct sx_output output[SX_OUTPUTS];
+    struct sx_input input[SX_INPUTS];
+    struct sx_sequence sequence[SX_SEQUENCES];
+    struct sx_step_bytes steps[SX_STEPS];
+    uint8_t rx[SX_RX_RING];
+    uint8_t frame[SX_FRAME];
+    uint8_t tx[SX_TX_FRAME];
+};
+
+/* Starts the core: everything off and disarmed, the memory read. `name` must stay; `seed` is any
+ * number that differs from start to start; `cause` is an enum sx_reset_cause. */
+void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool shared,
+              uint32_t seed, uint8_t cause, uint32_t now_ms);
+
+/* Does what is due. Returns the ms after which it must be called again though nothing came in. */
+uint32_t sx_step(struct sx *s, uint32_t now_ms, const struct sx_pins *pins);
+
+/* One byte from the line; false if it found no room (call sx_step, give it again). The stop byte
+ * acts at once, room or not. */
+bool sx_receive(struct sx *s, uint8_t byte);
+
+/* The next byte for the line; false if there is none. */
+bool sx_transmit(struct sx *s, uint8_t *byte);
+
+/* --- what a board layer implements --- */
+
+/* Switches exactly these outputs on (bit 0 is output 1). Called from sx_receive(), too. */
+void sx_board_outputs(void *board, uint16_t on);
+void sx_board_lamp(void *board, bool on);
+/* Keeps sx_receive() out until the unlock. */
+uint8_t sx_board_lock(void *board);
+void sx_board_unlock(void *board, uint8_t was);
+/* Non-volatile memory of SX_NV_BYTES; reads and writes happen only while it is ready. */
+bool sx_board_nv_ready(void *board);
+uint8_t sx_board_nv_read(void *board, uint16_t at);
+void sx_board_nv_write(void *board, uint16_t at, uint8_t byte);
+
+#include "layout.h"
+
+#endif

@@ -1,0 +1,136 @@
+/* The order in which everything is looked at: stops first, then what moves, then words. */
+#include "internal.h"
+
+void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool shared,
+              uint32_t seed, uint8_t cause, uint32_t now_ms) {
+    uint8_t *bytes = (uint8_t *)s;
+    for (uint16_t i = 0; i < sizeof *s; i++) {
+        bytes[i] = 0;
+    }
+    s->board = board;
+    s->name = name;
+    s->address = address;
+    s->cause = cause;
+    s->now = now_ms;
+    s->random = seed ? seed : 1u;
+    s->frame_len = 0xFF;
+    s->flags = shared ? SX_SHARED | SX_BOOT_TOLD : 0;
+    s->stop_since = (uint16_t)now_ms;
+    for (uint8_t q = 0; q < SX_SEQUENCES; q++) {
+        s->sequence[q].place = SX_SEQUENCES;
+    }
+    sx_apply(s);
+    sx_board_lamp(board, false);
+    sx_memory_begin(s);
+}
+
+#define STOP_CLOSED_MS 20u
+
+/* Open counts at once, closed when it has been so for a while. */
+static void stop_input(struct sx *s, bool closed) {
+    if (!closed) {
+        s->stop_since = (uint16_t)s->now;
+        if (!(s->flags & SX_STOP_OPEN)) {
+            s->flags |= SX_STOP_OPEN;
+            sx_stop(s, 0, SX_STOP_SOURCE_INPUT);
+            sx_event(s, SX_EVENT_KIND_STOP_INPUT, 0, SX_NO_DETAIL, 1);
+        } else if (!s->stop) {
+            sx_stop(s, 0, SX_STOP_SOURCE_INPUT);
+        }
+    } else if (s->flags & SX_STOP_OPEN) {
+        uint16_t stable = (uint16_t)((uint16_t)s->now - s->stop_since);
+        if (stable >= STOP_CLOSED_MS) {
+            s->flags &= (uint8_t)~SX_STOP_OPEN;
+            sx_event(s, SX_EVENT_KIND_STOP_INPUT, 0, SX_NO_DETAIL, 0);
+        } else {
+            (void)sx_due(s, s->now + STOP_CLOSED_MS - stable);
+        }
+    }
+}
+
+static void supply(struct sx *s, uint16_t mv) {
+    s->supply_mv = mv;
+    if (mv && mv < SX_LOW_SUPPLY_MV) {
+        if (!(s->flags & SX_LOW)) {
+            s->flags |= SX_LOW;
+            sx_event(s, SX_EVENT_KIND_SUPPLY, 0, SX_NO_DETAIL, mv);
+        }
+    } else if (!mv || mv >= SX_LOW_SUPPLY_MV + SX_LOW_SUPPLY_HYSTERESIS_MV) {
+        s->flags &= (uint8_t)~SX_LOW;
+    }
+}
+
+static void heartbeat(struct sx *s) {
+    bool alive = sx_held(s);
+    for (uint8_t p = 0; p < SX_PROPS; p++) {
+        alive = alive || s->props[p].flags & SX_ARMED || s->props[p].running;
+    }
+    if (!alive || !sx_due(s, s->heard + s->heartbeat_ms + 1u)) {
+        return;
+    }
+    for (uint8_t p = 0; p < SX_PROPS; p++) {
+        sx_disarm(s, p);
+    }
+    sx_event(s, SX_EVENT_KIND_SILENT, 0, SX_NO_DETAIL, 0);
+}
+
+static bool answers_full(const struct sx *s) {
+    uint8_t next = (uint8_t)(s->answers_in + 1u == SX_ANSWERS ? 0u : s->answers_in + 1u);
+    return next == s->answers_out;
+}
+
+/* At most one frame taken and one made in a step, so that no step is long. */
+static void line(struct sx *s) {
+    if (!sx_memory_ready(s)) {
+        return;
+    }
+    if (!answers_full(s) && sx_take_frame(s)) {
+        sx_request(s);
+        s->flags |= SX_AGAIN;
+    }
+    if (!sx_tx_free(s)) {
+        return;
+    }
+    sx_look_for_changes(s);
+    if (!(s->flags & SX_BOOT_TOLD)) {
+        const uint32_t v[] = {s->boot, s->cause};
+        s->flags |= SX_BOOT_TOLD;
+        sx_out_shape(s, SX_OUT_BOOT, v);
+        sx_out_end(s);
+    } else if (!sx_send_answer(s) && !(s->flags & SX_SHARED)) {
+        (void)sx_send_report(s, false);
+    }
+    if (!sx_tx_free(s)) {
+        s->flags |= SX_AGAIN;
+    }
+}
+
+uint32_t sx_step(struct sx *s, uint32_t now_ms, const struct sx_pins *pins) {
+    s->now = now_ms;
+    s->next = 60000UL;
+    s->levels = pins->inputs;
+    s->pressure_mv = pins->pressure_mv;
+    s->flags &= (uint8_t)~SX_AGAIN;
+    if (now_ms > SX_MS24_MAX) {
+        s->flags |= SX_WARM;
+    }
+    if (s->stop_seen) {
+        sx_stop(s, 0, SX_STOP_SOURCE_BYTE);
+        s->stop_seen = 0;
+    }
+    stop_input(s, pins->stop_closed);
+    supply(s, pins->supply_mv);
+    sx_inputs_step(s);
+    sx_props_step(s);
+    sx_outputs_step(s);
+    heartbeat(s);
+    line(s);
+    sx_memory_step(s);
+    if (!sx_tx_free(s)) {
+        (void)sx_due(s, s->now + 1u);
+    }
+    if (s->flags & SX_AGAIN || s->rx_in != s->rx_out) {
+        return 0;
+    }
+    return s->next;
+}
