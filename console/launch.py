@@ -215,7 +215,7 @@ def open_console(folder: EngineFolder, tend: Callable[[], None] = lambda: None) 
     guard = subprocess.Popen(
         [
             *python("console.keyguard", "--stop-socket", str(folder.stop_socket), "--"),
-            *python("console.screens", "--socket", str(folder.socket)),
+            *python("console.commands.console_child", "--socket", str(folder.socket)),
             *("--stop-socket", str(folder.stop_socket)),
         ]
     )

@@ -59,7 +59,7 @@ def main() -> None:
             self.set_interval(every_s, lambda: handler(self))
 
         Console.on_mount = on_mount  # type: ignore[method-assign]
-    from console.screens.__main__ import main as run
+    from console.commands.console_child import main as run
 
     sys.exit(run())
 
