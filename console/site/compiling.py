@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
+from console.site.kinds import DEFAULT_MAX_ON_MS
 from console.site.models import (
     OutputKind,
     Prop,
@@ -12,7 +13,6 @@ from console.site.models import (
     Step,
     WrittenStep,
 )
-from console.site.props import DEFAULT_MAX_ON_MS
 
 
 def compiled(site: Site) -> Site:

@@ -103,8 +103,6 @@ class ServiceInterval(Limits):
     """Parts of this kind; a chore of the whole site without one."""
     props: tuple[Slug, ...] = ()
     """Only parts of these props; all without any."""
-    remind_before: int = Field(default=0, ge=0, le=90)
-    """Shown as coming due when a percentage of the interval this large is left."""
 
 
 class Wire(FileModel):

@@ -8,9 +8,11 @@ from pathlib import Path
 from console.site import tree
 from console.site.checks import CHECKS, Check
 from console.site.compiling import compiled
+from console.site.draft import Draft
 from console.site.models import Site
+from console.site.nodes import Unreadable
 from console.site.problems import Problem, Severity, SiteProblems
-from console.site.reading import Draft, draft_of
+from console.site.reading import draft_of
 
 
 def load(path: Path | str) -> Site:
@@ -31,7 +33,7 @@ def examine(path: Path | str, more: Iterable[Check] = ()) -> tuple[Draft | None,
     """The site as far as it could be read (None: not at all), and every finding by line."""
     try:
         document = tree.read(Path(path))
-    except tree.Unreadable as unreadable:
+    except Unreadable as unreadable:
         return None, [unreadable.problem]
     draft = draft_of(document)
     draft.site = compiled(draft.site)

@@ -28,25 +28,27 @@ from console.site.hardware import (
     Ways,
     Wire,
 )
-from console.site.props import (
+from console.site.kinds import (
     AtStop,
     DeEnergised,
+    Level,
+    OutputKind,
+    Plan,
+    SensorKind,
+    Strength,
+    TriggerSource,
+)
+from console.site.props import (
     EndSensor,
     IdleMovement,
     Input,
-    Level,
     Motion,
     Output,
-    OutputKind,
-    Plan,
     Prop,
-    SensorKind,
     Sequence,
     Step,
-    Strength,
     Trigger,
     Triggers,
-    TriggerSource,
     WrittenStep,
 )
 from console.site.quantities import (

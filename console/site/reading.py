@@ -7,7 +7,6 @@ that the checks that follow still see the rest and one run shows everything that
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from functools import cache
 from typing import Annotated, Any
 
@@ -15,6 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from console.site.base import NAME_KEY, FileModel, file_keys
+from console.site.draft import Draft, Path, problem_at
 from console.site.models import (
     Air,
     Controller,
@@ -27,12 +27,10 @@ from console.site.models import (
     Supply,
     Zone,
 )
-from console.site.problems import Problem, Severity, shown
-from console.site.props import STEP_WORDS, SWITCHES_KEY
-from console.site.tree import Document, Items, Mapping, Node, Step
+from console.site.nodes import Document, Items, Mapping, Node, Step
+from console.site.problems import Problem, shown
+from console.site.pruning import close_gaps, doomed, remove, telling, tree_path
 from console.site.wording import describe, field_of, first_class, near
-
-Path = tuple[Step, ...]
 
 SECTIONS: dict[str, type[FileModel]] = {
     "zones": Zone,
@@ -46,63 +44,6 @@ SECTIONS: dict[str, type[FileModel]] = {
 
 _ROUNDS = 8
 """How deep a broken key can reach up through entries that need it."""
-
-
-@dataclass(slots=True)
-class Draft:
-    """A site as far as it could be read, with the tree it came from."""
-
-    document: Document
-    site: Site
-    problems: list[Problem] = field(default_factory=list)
-    cut: set[Path] = field(default_factory=set)
-    """Paths of what was left out."""
-
-    def problem(
-        self,
-        path: Path,
-        message: str,
-        remedy: str,
-        *,
-        at_key: bool = False,
-        severity: Severity = Severity.PROBLEM,
-    ) -> Problem:
-        """A finding at a path of the file."""
-        return _problem(self.document, path, message, remedy, at_key=at_key, severity=severity)
-
-    def intact(self, path: Path) -> bool:
-        """Whether nothing at or below `path` was left out."""
-        return not any(cut[: len(path)] == path for cut in self.cut)
-
-    def names(self, *path: Step) -> tuple[str, ...]:
-        """The names that stand under a section, sound or not."""
-        node = self.document.node(path)
-        return tuple(node.entries) if isinstance(node, Mapping) else ()
-
-    def named_by(self, section: str, key: str) -> set[str]:
-        """What the entries of a section say under `key`, sound or not."""
-        said = {self.document.text(section, name, key) for name in self.names(section)}
-        return {text for text in said if text is not None}
-
-    def written(self, path: Path) -> bool:
-        """Whether the file has something at `path`."""
-        return self.document.node(path) is not None
-
-
-def _problem(
-    document: Document,
-    path: Path,
-    message: str,
-    remedy: str,
-    *,
-    at_key: bool = False,
-    severity: Severity = Severity.PROBLEM,
-) -> Problem:
-    place = document.place(path, at_key=at_key)
-    return Problem(
-        document.file, place.line, place.column, message, remedy, severity,
-        document.line(place.line),
-    )  # fmt: skip
 
 
 def draft_of(document: Document) -> Draft:
@@ -159,7 +100,7 @@ class _Reader:
                 self._say(
                     (section,),
                     (
-                        f"`{section}` needs entries under their names, and {what} stands here",
+                        f"`{section}` needs entries under their names, not {what}",
                         f"write `{section}:`, and under it, indented, `a-name: {{…}}`",
                     ),
                 )
@@ -204,20 +145,19 @@ class _Reader:
                 return adapter.validate_python(plain, by_alias=True, by_name=False)
             except ValidationError as error:
                 found = error.errors(include_url=False)
-            for detail in found:
-                path = _tree_path(plain, detail["loc"])
-                if attempt == 0:
-                    self._report(detail, prefix, path, model)
-                self.cut.add((*prefix, *path))
+            if attempt == 0:
+                for detail in telling(plain, found):
+                    self._report(detail, prefix, tree_path(plain, detail["loc"]), model)
+            self.cut.update((*prefix, *tree_path(plain, detail["loc"])) for detail in found)
             lost = False
-            for path in {_doomed(plain, detail) for detail in found}:
+            for path in {doomed(plain, detail) for detail in found}:
                 if not path:
                     lost = True
                 else:
-                    _remove(plain, path)
+                    remove(plain, path)
             if lost:
                 break
-            _close_gaps(plain)
+            close_gaps(plain)
         self.cut.add(prefix)
         return None
 
@@ -228,6 +168,8 @@ class _Reader:
         kind = detail["type"]
         if kind == "missing" and self.document.node(whole) is not None:
             return  # It stands there without a value, which was said already.
+        # What stands in the file says more than what it was turned into, as `0 s` does than 0.
+        detail = {**detail, "input": self.document.text(*whole) or detail["input"]}
         top = (prefix[-1],) if model is Site else ()
         within = _model_at(model, (*top, *detail["loc"][:-1]))
         at_name = bool(detail["loc"]) and detail["loc"][-1] == NAME_KEY
@@ -238,7 +180,7 @@ class _Reader:
         )
 
     def _say(self, path: Path, words: tuple[str, str], *, at_key: bool = False) -> None:
-        self.problems.append(_problem(self.document, path, *words, at_key=at_key))
+        self.problems.append(problem_at(self.document, path, *words, at_key=at_key))
 
 
 @cache
@@ -254,80 +196,6 @@ def _adapter(field_name: str) -> TypeAdapter[Any]:
 def _top_missing(key: str) -> tuple[str, str]:
     sample = "`site: the name of your attraction`" if key == "site" else f"a section `{key}:`"
     return f"the site has no `{key}`", f"add {sample}"
-
-
-def _tree_path(plain: Any, loc: tuple[Step, ...]) -> Path:
-    """Where pydantic's `loc` stands in the file: named entries by name instead of by index."""
-    path: list[Step] = []
-    node = plain
-    gathered = False
-    for step in loc:
-        if step == NAME_KEY:
-            break
-        if step == SWITCHES_KEY:
-            gathered = True
-        elif isinstance(node, dict) and isinstance(step, int):
-            keys = [k for k in node if k != NAME_KEY and not (gathered and k in STEP_WORDS)]
-            path.append(keys[step])
-            node = node[keys[step]]
-        elif isinstance(node, dict):
-            path.append(step)
-            node = node.get(str(step))
-        elif isinstance(node, list) and isinstance(step, int):
-            path.append(step)
-            node = node[step]
-        elif isinstance(node, str):
-            break
-        else:
-            path.append(step)
-            node = None
-    return tuple(path)
-
-
-def _doomed(plain: Any, detail: ErrorDetails) -> Path:
-    """What to leave out so that this finding goes away."""
-    path = _tree_path(plain, detail["loc"])
-    if detail["type"] == "missing" and isinstance(_at(plain, path[:-1]), dict):
-        return path[:-1]
-    return path
-
-
-def _at(plain: Any, path: Path) -> Any:
-    for step in path:
-        if isinstance(plain, dict):
-            plain = plain.get(step)
-        elif isinstance(plain, list) and isinstance(step, int):
-            plain = plain[step]
-    return plain
-
-
-_GAP = object()
-
-
-def _remove(plain: Any, path: Path) -> None:
-    parent = plain
-    for step in path[:-1]:
-        if isinstance(parent, dict):
-            parent = parent.get(step)
-        elif isinstance(parent, list) and isinstance(step, int) and step < len(parent):
-            parent = parent[step]
-        else:
-            return
-    if isinstance(parent, dict):
-        parent.pop(path[-1], None)
-    elif isinstance(parent, list) and isinstance(path[-1], int) and path[-1] < len(parent):
-        parent[path[-1]] = _GAP
-
-
-def _close_gaps(plain: Any) -> None:
-    """Take removed items out of lists; done last, so that indices hold while removing."""
-    if isinstance(plain, dict):
-        for value in plain.values():
-            _close_gaps(value)
-    elif isinstance(plain, list):
-        plain[:] = [item for item in plain if item is not _GAP]
-        for item in plain:
-            _close_gaps(item)
 
 
 def _model_at(model: type[FileModel], loc: tuple[Step, ...]) -> type[FileModel] | None:

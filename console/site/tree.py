@@ -1,4 +1,4 @@
-"""A site file as a tree of texts that know where they stand.
+"""Reading a file into a tree of texts that know where they stand.
 
 Every scalar stays the text that was written, so `on` is not turned into a truth value, nor `2026`
 into a number. Built from PyYAML's events without recursion, with limits on size, depth and on what
@@ -7,12 +7,11 @@ aliases expand to, so that no file can exhaust memory or the stack.
 
 from __future__ import annotations
 
-from collections.abc import Sequence as Steps
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import yaml
 
+from console.site.nodes import Document, Items, Mapping, Node, Place, Scalar, Unreadable
 from console.site.problems import Problem, shown
 
 MAX_BYTES = 1_000_000
@@ -24,122 +23,8 @@ _HINTS = {
     "mapping values are not allowed here": "check the indentation, and quote text that holds ': '",
     "expected <block end>": "check the indentation of this line and the ones above",
     "found undefined alias": "define it first with &name, or write the value out",
-    "found unexpected end of stream": "close the quote or bracket that was opened",
-    "while scanning a quoted scalar": "close the quote that was opened",
     "could not find expected ':'": "write a colon and a space after the key",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Line and column, from 1."""
-
-    line: int
-    column: int
-
-
-@dataclass(slots=True)
-class Scalar:
-    """A text."""
-
-    place: Place
-    text: str
-    empty: bool = False
-    """Nothing was written, or a null."""
-    size: int = 1
-    depth: int = 0
-
-
-@dataclass(slots=True)
-class Mapping:
-    """Keys and values, in the order of the file."""
-
-    place: Place
-    entries: dict[str, tuple[Scalar, Node]] = field(default_factory=dict)
-    flow: bool = False
-    """Written in braces, where a comma ends a value."""
-    size: int = 1
-    depth: int = 0
-
-    def get(self, key: str) -> tuple[Scalar, Node] | None:
-        """The entry under `key`."""
-        return self.entries.get(key)
-
-
-@dataclass(slots=True)
-class Items:
-    """A list."""
-
-    place: Place
-    items: list[Node] = field(default_factory=list)
-    size: int = 1
-    depth: int = 0
-
-
-Node = Scalar | Mapping | Items
-Step = str | int
-
-
-class Unreadable(Exception):
-    """The file is no tree at all; carries the one problem that says why."""
-
-    def __init__(self, problem: Problem) -> None:
-        super().__init__(problem.message)
-        self.problem = problem
-
-
-@dataclass(slots=True)
-class Document:
-    """A file's tree, its lines for quoting, and what is wrong with the tree itself."""
-
-    file: str
-    lines: list[str]
-    root: Mapping
-    problems: list[Problem] = field(default_factory=list)
-
-    def node(self, path: Steps[Step]) -> Node | None:
-        """The node at a path of keys and indices, None where there is none."""
-        node: Node = self.root
-        for step in path:
-            if isinstance(node, Mapping):
-                found = node.get(str(step))
-                if found is None:
-                    return None
-                node = found[1]
-            elif isinstance(node, Items) and isinstance(step, int) and step < len(node.items):
-                node = node.items[step]
-            else:
-                return None
-        return node
-
-    def text(self, *path: Step) -> str | None:
-        """The text of the scalar at a path, None where there is none."""
-        node = self.node(path)
-        return node.text if isinstance(node, Scalar) else None
-
-    def place(self, path: Steps[Step], *, at_key: bool = False) -> Place:
-        """Where a path stands: at its value, or at its key; as deep as the path leads."""
-        node: Node = self.root
-        place = node.place
-        for depth, step in enumerate(path):
-            last = depth == len(path) - 1
-            if isinstance(node, Mapping):
-                found = node.get(str(step))
-                if found is None:
-                    return place
-                nested = isinstance(found[1], Mapping | Items)
-                place = found[0].place if nested or (last and at_key) else found[1].place
-                node = found[1]
-            elif isinstance(node, Items) and isinstance(step, int) and step < len(node.items):
-                node = node.items[step]
-                place = node.place
-            else:
-                return place
-        return place
-
-    def line(self, number: int) -> str:
-        """A line of the file, from 1."""
-        return self.lines[number - 1] if 0 < number <= len(self.lines) else ""
 
 
 def read(path: Path) -> Document:
@@ -155,16 +40,7 @@ def parse(text: str, file: str) -> Document:
         for event in yaml.parse(text, Loader=yaml.SafeLoader):
             builder.take(event)
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        said = error.problem or error.context or "unreadable"
-        known = f"{error.context or ''}: {said}"
-        hint = next((h for part, h in _HINTS.items() if part in known), "")
-        place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
-        raise Unreadable(
-            builder.problem(
-                place, f"this is no valid YAML: {said}", hint or "check indentation, quotes, colons"
-            )
-        ) from None
+        raise Unreadable(_grammar(builder, error)) from None
     except yaml.reader.ReaderError as error:
         before = text[: error.position]
         place = Place(before.count("\n") + 1, error.position - (before.rfind("\n") + 1) + 1)
@@ -193,6 +69,26 @@ def parse(text: str, file: str) -> Document:
             )
         )
     return Document(file, builder.lines, root, builder.problems)
+
+
+def _grammar(builder: _Builder, error: yaml.MarkedYAMLError) -> Problem:
+    """What YAML's own grammar complains of."""
+    said = error.problem or error.context or "unreadable"
+    context = error.context or ""
+    mark, began = error.problem_mark, error.context_mark
+    if began is not None and "end of stream" in said:
+        place = Place(began.line + 1, began.column + 1)
+        return builder.problem(place, "what begins here is never closed", "add the closing quote")
+    place = Place(mark.line + 1, mark.column + 1) if mark else Place(1, 1)
+    remedy = next((h for part, h in _HINTS.items() if part in f"{context}: {said}"), "")
+    if began is not None and "flow" in context:
+        remedy = (
+            f"close the bracket opened on line {began.line + 1}, or put a text that holds a colon "
+            "or comma into quotes"
+        )
+    return builder.problem(
+        place, f"this is no valid YAML: {said}", remedy or "check indentation, quotes, colons"
+    )
 
 
 def _text(path: Path, file: str) -> str:

@@ -6,6 +6,7 @@ import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from enum import StrEnum
+from itertools import islice
 from typing import Any, get_args
 
 from pydantic.fields import FieldInfo
@@ -57,22 +58,34 @@ _PLAIN = {
 }
 
 
+_COMPARED = 600
+"""Known words among which a near one is looked for, so that thousands of names take no longer."""
+
+
 def near(word: str, known: Iterable[str], otherwise: str) -> str:
     """A remedy that names the nearest known word, or `otherwise` where none is near."""
-    close = difflib.get_close_matches(word[:60], list(known), n=1, cutoff=0.6)
+    close = difflib.get_close_matches(word[:60], islice(known, _COMPARED), n=1, cutoff=0.6)
     return f"did you mean {close[0]}?" if close else otherwise
 
 
+def is_near(word: str, known: str) -> bool:
+    """Whether `word` is likely a misspelt `known`."""
+    return bool(difflib.get_close_matches(word[:60], [known], n=1, cutoff=0.6))
+
+
 def owner(path: Sequence[str | int]) -> str:
-    """What a path belongs to, such as `motion lift of prop ice-house-door`."""
-    names = []
-    at = 0
-    while at + 1 < len(path):
-        if path[at] in ENTRIES and isinstance(path[at + 1], str):
-            names.append(f"{ENTRIES[str(path[at])]} {shown(path[at + 1])[1:-1]}")
-            at += 1
-        at += 1
-    return " of ".join(reversed(names)) or (shown(path[0])[1:-1] if path else "the site")
+    """The mapping or list at a path in words, such as `motion lift of prop ice-house-door`."""
+    names: list[str] = []
+    for before, step in zip((None, *path), path, strict=False):
+        if isinstance(step, int):
+            what = {"steps": "step", "nights": "night"}.get(names.pop(), shown(before)[1:-1])
+            names.append(f"{what} {step + 1}")
+        elif names and names[-1] in ENTRIES:
+            names[-1] = f"{ENTRIES[names[-1]]} {shown(step)[1:-1]}"
+        else:
+            names.append(shown(step)[1:-1])
+    kept = [name for name in names if name != "triggers"]
+    return " of ".join(reversed(kept)) or "the site"
 
 
 def describe(
@@ -118,7 +131,7 @@ def _range(word: str, limit: str, remark: str) -> Callable[..., tuple[str, str]]
         key, found, context, path, model = case
         unit = example(model, key).partition(" ")[2] if _suffix(model, key) else ""
         bound = f"{context[limit]:g} {unit}".strip()
-        message = f"`{key}: {shown(found)[1:-1]}` of {owner(path)} is {word}"
+        message = f"`{key}: {shown(found)[1:-1]}` of {owner(path[:-1])} is {word}"
         if key == "rest":
             return message, "give the prop time to go home and the air time to recover, as `8 s`"
         return message, f"{remark} {bound}"
@@ -131,10 +144,10 @@ def _choice(*case: *_Case) -> tuple[str, str]:
     words = re.findall(r"'([^']+)'", context["expected"])
     listed = f"one of {', '.join(words)}"
     hint = near(str(found), words, "")
-    text = f"{shown(found)} is no {key.replace('_', '-')}"
     if key == "kind" and re.search(r"egress|emergency|exit", str(found).lower()):
         return EGRESS
-    return f"{text} of {owner(path)}", f"{listed}{'; ' + hint if hint else ''}"
+    message = f"`{key}` of {owner(path[:-1])} cannot be {shown(found)}"
+    return message, f"{listed}{'; ' + hint if hint else ''}"
 
 
 def _structure(expected: str, remedy: str) -> Callable[..., tuple[str, str]]:
@@ -142,7 +155,7 @@ def _structure(expected: str, remedy: str) -> Callable[..., tuple[str, str]]:
         key, found, _, _, model = case
         have = "a list" if isinstance(found, list) else shown(found)
         have = "keys" if isinstance(found, dict) else have
-        return f"`{key}` needs {expected}, and {have} stands here", remedy.format(
+        return f"`{key}` needs {expected}, not {have}", remedy.format(
             key=key, example=example(model, key)
         )
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from console.site.checks import boards, claims, movement, outfit, references, stepping
+from console.site.draft import Draft
 from console.site.problems import Problem
-from console.site.reading import Draft
 
 Check = Callable[[Draft], Iterable[Problem]]
 

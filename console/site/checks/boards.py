@@ -7,9 +7,9 @@ from collections.abc import Iterator
 
 from console.site.capacity import KNOWN_BAUDS, KNOWN_DRIVERS, Capacity, capacity_of
 from console.site.checks.claims import inputs_of
+from console.site.draft import Draft, Path
 from console.site.models import BoardSize, Controller
 from console.site.problems import Problem, Severity, shown
-from console.site.reading import Draft, Path
 from console.site.wording import near
 
 PORT_KEYS = ("usb_serial", "usb_location", "path", "url")

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from console.site.capacity import MAX_SHARED, POLL_BYTES
+from console.site.draft import Draft, Path
 from console.site.models import Prop
 from console.site.problems import Problem, shown
-from console.site.reading import Draft, Path
 from console.site.wording import owner
 
 
@@ -25,7 +25,10 @@ class _Ledger:
         if before is not path:
             line = self.draft.document.place(before).line
             yield self.draft.problem(
-                path, f"{what} is taken by {owner(before)}, on line {line}", remedy, at_key=at_key
+                path,
+                f"{what} is taken by {owner(before[:-1])}, on line {line}",
+                remedy,
+                at_key=at_key,
             )
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from console.site.checks.stepping import Switching, Timeline, switchings, timelines
+from console.site.draft import Draft, Path
 from console.site.models import Motion
 from console.site.problems import Problem, Severity
-from console.site.reading import Draft, Path
 
 
 def _where(motion: Motion, at: float, on: bool, elapsed_ms: int) -> float:
@@ -29,7 +29,7 @@ def motions_arrive(draft: Draft) -> Iterator[Problem]:
 def _reversals(draft: Draft, motion: Motion, events: list[Switching]) -> Iterator[Problem]:
     at, on, since = 0.0, False, 0
     for event in events:
-        if event.on == on:
+        if event.on == on or (event.at_ms == since and since > 0):
             continue
         elapsed = event.at_ms - since
         reached = _where(motion, at, on, elapsed)

@@ -7,10 +7,10 @@ import re
 import zoneinfo
 from collections.abc import Iterator
 
+from console.site.draft import Draft, Path
 from console.site.models import AtStop, DeEnergised, OutputKind, Trigger
 from console.site.problems import Problem, Severity, shown
-from console.site.reading import Draft, Path
-from console.site.wording import EGRESS, near
+from console.site.wording import EGRESS, near, owner
 
 _EGRESS_WORD = re.compile(r"\b(egress|emergency|escape)\b")
 _EXIT_LIGHT = re.compile(r"\bexit\b.*\b(lights?|lamps?|signs?|lighting)\b")
@@ -99,11 +99,11 @@ def triggers_make_sense(draft: Draft) -> Iterator[Problem]:
 def _trigger(draft: Draft, path: Path, name: str, trigger: Trigger) -> Iterator[Problem]:
     if trigger.input is None:
         yield draft.problem(
-            path, f"the {name} has no `input`", "add the input it is wired to", at_key=True
+            path, f"{owner(path)} has no `input`", "add the input it is wired to", at_key=True
         )
     if name == "sensor" and trigger.kind is None:
         yield draft.problem(
-            path, "the sensor has no `kind`", "add kind: mat, beam or infrared", at_key=True
+            path, f"{owner(path)} has no `kind`", "add kind: mat, beam or infrared", at_key=True
         )
     if name == "actor" and trigger.kind is not None:
         yield draft.problem(

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from console.site.draft import Draft, Path
 from console.site.problems import Problem, Severity, shown
-from console.site.reading import Draft, Path
-from console.site.wording import near
+from console.site.wording import is_near, near
 
 
 def _unless_known(
     draft: Draft, path: Path, name: str, section: str, what: str
 ) -> Iterator[Problem]:
     known = draft.names(section)
-    if name in known:
-        return
+    if name in known or (not known and section in ("zones", "lines", "controllers")):
+        return  # Without any of these the site has no shape, which is said elsewhere.
     listed = f"known: {', '.join(known[:12])}" if known else f"there is no section `{section}`"
     yield draft.problem(path, f"no {what} is called {shown(name)}", near(name, known, listed))
 
@@ -93,28 +93,37 @@ def steps_lead_somewhere(draft: Draft) -> Iterator[Problem]:
                     )
 
 
+def _meant(draft: Draft, section: str, said: set[str]) -> set[str]:
+    """The entries that are named, misspelt ones included."""
+    known = draft.names(section)
+    unknown = sorted(said - set(known))[:20]
+    return said | {name for name in known[:600] if any(is_near(word, name) for word in unknown)}
+
+
 def nothing_is_left_over(draft: Draft) -> Iterator[Problem]:
     """Zones, lines, controllers and supplies are used."""
+    used = _meant(draft, "zones", draft.named_by("props", "zone"))
     for name in draft.names("zones"):
-        if name not in draft.named_by("props", "zone"):
+        if name not in used:
             yield draft.problem(
                 ("zones", name),
                 f"no prop stands in zone {shown(name)}",
                 "put a prop there, or remove the zone",
                 at_key=True,
             )
-    used = {
+    uses = {
         "lines": draft.named_by("controllers", "line"),
         "controllers": draft.named_by("props", "controller"),
         "supplies": draft.named_by("controllers", "supply")
         | draft.named_by("controllers", "logic_supply"),
     }
     if draft.site.air.sensor is not None:
-        used["controllers"].add(draft.site.air.sensor.controller)
+        uses["controllers"].add(draft.site.air.sensor.controller)
     what = {"lines": "line", "controllers": "controller", "supplies": "supply"}
-    for section, names in used.items():
+    for section, names in uses.items():
+        used = _meant(draft, section, names)
         for name in draft.names(section):
-            if name not in names:
+            if name not in used:
                 yield draft.problem(
                     (section, name),
                     f"nothing uses {what[section]} {shown(name)}",

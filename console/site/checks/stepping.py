@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from console.site.draft import Draft, Path
 from console.site.models import AtStop, Output, OutputKind, Prop, Strength, WrittenStep
 from console.site.problems import Problem, Severity
-from console.site.reading import Draft, Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +23,14 @@ class Timeline:
     strength: Strength | None
     """None for an idle movement."""
 
+    @property
+    def sound(self) -> bool:
+        """Whether it can be played at all: outputs that exist, times that never fall."""
+        known = {channel.name for channel in self.prop.channels}
+        times = [step.at_ms for step in self.written]
+        names = {switched.name for step in self.written for switched in step.switches}
+        return names <= known and times == sorted(times)
+
 
 @dataclass(frozen=True, slots=True)
 class Switching:
@@ -35,6 +43,11 @@ class Switching:
 
 
 def timelines(draft: Draft) -> Iterator[Timeline]:
+    """Every timeline that was read whole and can be played."""
+    return (timeline for timeline in all_timelines(draft) if timeline.sound)
+
+
+def all_timelines(draft: Draft) -> Iterator[Timeline]:
     """Every timeline of the site that was read whole."""
     for prop in draft.site.props:
         path: Path = ("props", prop.name)
@@ -66,7 +79,7 @@ def switchings(timeline: Timeline) -> dict[str, list[Switching]]:
 
 def steps_are_in_order(draft: Draft) -> Iterator[Problem]:
     """Times never fall, and end within the length."""
-    for timeline in timelines(draft):
+    for timeline in all_timelines(draft):
         before = 0
         for row, step in enumerate(timeline.written):
             path: Path = (*timeline.path, "steps", row, "at")
@@ -95,7 +108,7 @@ def outputs_are_left_off(draft: Draft) -> Iterator[Problem]:
     for timeline in timelines(draft):
         channels = {c.name: c for c in timeline.prop.channels}
         for name, events in switchings(timeline).items():
-            if name in channels and events[-1].on and not _may_stay_on(channels[name]):
+            if events[-1].on and not _may_stay_on(channels[name]):
                 yield draft.problem(
                     events[-1].path,
                     f"{timeline.title} leaves {name} on at its end",
@@ -134,7 +147,7 @@ def on_times_are_kept(draft: Draft) -> Iterator[Problem]:
     for timeline in timelines(draft):
         channels = {c.name: c for c in timeline.prop.channels}
         for name, events in switchings(timeline).items():
-            most = channels[name].max_on_ms if name in channels else None
+            most = channels[name].max_on_ms
             since: Switching | None = None
             for event in (*events, None):
                 until = event.at_ms if event else timeline.length_ms
@@ -177,7 +190,7 @@ def quiet_is_lights_only(draft: Draft) -> Iterator[Problem]:
             continue
         channels = {c.name: c for c in timeline.prop.channels}
         for name, events in switchings(timeline).items():
-            if name in channels and channels[name].kind not in (OutputKind.LIGHT, OutputKind.DUMP):
+            if channels[name].kind not in (OutputKind.LIGHT, OutputKind.DUMP):
                 yield draft.problem(
                     events[0].path,
                     f"{timeline.title} is quiet and switches {name}, which is no light",
