@@ -103,6 +103,8 @@ class ServiceInterval(Limits):
     """Parts of this kind; a chore of the whole site without one."""
     props: tuple[Slug, ...] = ()
     """Only parts of these props; all without any."""
+    damp_hours_h: Hours | None = None
+    """Sooner, after so many hours of the compressor's running, while the weather is damp."""
 
 
 class Wire(FileModel):
