@@ -104,7 +104,7 @@ class BoardProcess:
         )
         self._command = [
             *command, "--port", os.fspath(self.port), "--bench", os.fspath(self.bench_path),
-            *map(os.fspath, named), *(["--shared"] if shared else []),
+            *named, *(["--shared"] if shared else []),
         ]  # fmt: skip
         self._process: subprocess.Popen[str] | None = None
         self._bench: Bench | None = None
@@ -239,8 +239,13 @@ class Bench:
 
     def mark(self, board: str | None = None) -> int:
         """How many changes there were so far, to look only at later ones."""
-        self.look(0)
-        return len(self.seen.get(board or self.board, ()))
+        self.command(f"get {board or self.board}")
+        return len(self.seen[board or self.board])
+
+    def since(self, mark: int, board: str | None = None) -> list[PinsSeen]:
+        """The changes since a mark."""
+        self.command(f"get {board or self.board}")
+        return self.seen[board or self.board][mark:-1]
 
     def wait(
         self,
@@ -254,12 +259,13 @@ class Bench:
         if since is None:
             self.command(f"get {name}")
             since = len(self.seen[name]) - 1
+        mark: int = since
         end = time.monotonic() + seconds
         while True:
-            found = next((p for p in self.seen.get(name, [])[since:] if given(p)), None)
+            found = next((p for p in self.seen.get(name, [])[mark:] if given(p)), None)
             if found is not None:
                 return found
-            assert time.monotonic() < end, f"pins of {name}: {self.seen.get(name, [])[since:]}"
+            assert time.monotonic() < end, f"pins of {name}: {self.seen.get(name, [])[mark:]}"
             self.look(0.1)
 
     def outputs(self, mask: int, seconds: float = 2.0, board: str | None = None) -> PinsSeen:
@@ -297,7 +303,7 @@ class Wire:
 
     def __init__(self, port: Path) -> None:
         self._serial = serial.Serial(os.fspath(port), 115200, timeout=0, exclusive=True)
-        self._descriptor: int = self._serial.fd
+        self._descriptor: int = self._serial.fileno()
         os.set_blocking(self._descriptor, False)
         self._framer = Framer()
         self.heard: list[Heard] = []
@@ -374,12 +380,16 @@ class Console:
                 is_answer = isinstance(heard.message, ANSWERS)
                 if is_answer and heard.message.req == request_id:  # type: ignore[attr-defined]
                     return heard.message
-            assert time.monotonic() < end, f"no answer to {message}; heard {self.heard(mark)}"
+            assert time.monotonic() < end, self._missing(f"answer to {message.words()}", mark)
             self.wire.look(0.1)
 
     def heard(self, since: int = 0) -> list[Message]:
         """What this board said, from a mark on."""
         return [h.message for h in self.wire.heard[since:] if h.address == self.address]
+
+    def _missing(self, what: str, mark: int) -> str:
+        said = "\n".join(" ".join(m.words()) for m in self.heard(mark)[-20:])
+        return f"no such {what}; the last words were:\n{said}"
 
     def hello(self) -> Identity:
         """The board's identity; its boot id is the one that further requests name."""
@@ -443,7 +453,7 @@ class Console:
             for message in self.heard(mark):
                 if isinstance(message, kind) and given(message):
                     return message
-            assert time.monotonic() < end, f"no such {kind.verb}: {self.heard(mark)}"
+            assert time.monotonic() < end, self._missing(kind.verb, mark)
             if beat:
                 self.beat()
             self.wire.look(0.02 if self.polled else 0.05)
