@@ -32,6 +32,7 @@ class Line:
         self._turn = 0
         self._busy_until_ms = 0.0
         self._speaking: Session | None = None
+        self._stop_byte_due = False
 
     def opened(self, now_ms: float) -> None:
         """The port is open: greet everybody at once."""
@@ -66,8 +67,16 @@ class Line:
         for session in self.sessions:
             session.stop(stop)
 
+    def send_stop_byte(self) -> None:
+        """Queue the stop byte itself, past everything that waits."""
+        self._stop_byte_due = True
+
     def take_bytes(self, now_ms: float) -> bytes:
         """What to write to the port now; call again until it is empty."""
+        if self._stop_byte_due:
+            self._stop_byte_due = False
+            self._busy_until_ms = 0.0
+            return bytes([STOP_BYTE])
         if not self._shared:
             data = self.sessions[0].next_bytes(now_ms)
             self._note_sent(data, now_ms)

@@ -55,6 +55,13 @@ class Foreign:
 
 
 @dataclass(frozen=True, slots=True)
+class StopAnswered:
+    """The board said in a frame that it is stopped, under this id."""
+
+    stop: int
+
+
+@dataclass(frozen=True, slots=True)
 class UploadFailed:
     """The board refused part of what was sent."""
 
@@ -91,4 +98,6 @@ class Reply:
     values: tuple[str, ...] = ()
 
 
-SessionReport = PhaseChanged | Opened | Stranger | Foreign | UploadFailed | Heard | Reply
+SessionReport = (
+    PhaseChanged | Opened | Stranger | Foreign | StopAnswered | UploadFailed | Heard | Reply
+)

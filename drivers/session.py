@@ -42,6 +42,7 @@ from drivers.reports import (
     PhaseChanged,
     Reply,
     SessionReport,
+    StopAnswered,
     Stranger,
     UploadFailed,
 )
@@ -263,6 +264,9 @@ class Session:
             return
         if isinstance(request, Hello) and isinstance(answer, Yes):
             self._hello(answer, now_ms)
+        elif isinstance(request, Stop):
+            if reply.ending is Ending.DONE:
+                self._reports.append(StopAnswered(request.stop))
         elif isinstance(request, Open):
             self._opened(reply, now_ms)
         elif isinstance(request, Poll):

@@ -208,6 +208,8 @@ class StopView:
     confirmations: tuple[Confirmation, ...] = ()
     warnings: tuple[str, ...] = ()
     clear_refusals: tuple[Refusal, ...] = ()
+    strays: tuple[str, ...] = ()
+    """Controllers that stay stopped while the site is not latched; `id` is then the first one's."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,400 @@
+"""The loop around the core: one selector over raw descriptors, stop sources before all else.
+
+Between any two handlers the stop sources are looked at again, so a stop waits for one handler at
+most, and no handler takes long: slow things are done by the helper, the ledger's and the latch
+file's threads, which wake the loop through a pipe.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import os
+import queue
+import select
+import selectors
+import signal
+import socket
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from console.engine import effects as fx
+from console.engine import events as ev
+from console.engine.clock import Clock
+from console.engine.core import Core
+from console.engine.helper import Helper, Opened
+from console.engine.latchfile import LatchFile
+from console.engine.server import ViewServer
+from console.engine.stopserver import StopServer
+from console.ledger.writer import LedgerWriter
+from console.rules.text import plain
+from drivers.framing import STOP_BYTE
+from drivers.port import OpenedPort, flush_output
+
+_READ = 4096
+_IDLE_COLLECT_MS = 20_000.0
+_STOP = bytes([STOP_BYTE])
+
+
+@dataclass(slots=True)
+class _Wire:
+    """An open port as the loop uses it."""
+
+    line: str
+    port: OpenedPort
+    unsent: bytearray = field(default_factory=bytearray)
+
+
+class Inbox:
+    """What other threads have to tell the loop."""
+
+    def __init__(self) -> None:
+        self._items: queue.SimpleQueue[object] = queue.SimpleQueue()
+        self.fd, self._wake = os.pipe()
+        os.set_blocking(self.fd, False)
+        os.set_blocking(self._wake, False)
+
+    def put(self, item: object) -> None:
+        """Hand something over, from any thread."""
+        self._items.put(item)
+        with contextlib.suppress(BlockingIOError):
+            os.write(self._wake, b"\0")
+
+    def take(self) -> object | None:
+        """The next thing; None when there is no more."""
+        try:
+            return self._items.get_nowait()
+        except queue.Empty:
+            return None
+
+    def drain(self) -> None:
+        """Forget the wake-ups; call before taking."""
+        with contextlib.suppress(BlockingIOError):
+            while os.read(self.fd, 4096):
+                pass
+
+
+class Reactor:
+    """Runs a core until it ends. Everything it is given is closed by its owner afterwards."""
+
+    def __init__(
+        self,
+        core: Core,
+        clock: Clock,
+        inbox: Inbox,
+        helper: Helper,
+        latch_file: LatchFile,
+        writer: LedgerWriter,
+        views: ViewServer,
+        stops: StopServer,
+    ) -> None:
+        self._core = core
+        self._clock = clock
+        self._inbox = inbox
+        self._helper = helper
+        self._latch_file = latch_file
+        self._writer = writer
+        self._views = views
+        self._stops = stops
+        self._wires: dict[str, _Wire] = {}
+        self._selector = selectors.DefaultSelector()
+        self._stop_poll = select.poll()
+        self._stop_handlers: dict[int, Callable[[], None]] = {}
+        self._ended = False
+        self._took_ms: deque[float] = deque(maxlen=20_000)
+        self._worst_ms = 0.0
+        self._collected_ms = 0.0
+        self._lagging: set[int] = set()
+
+    def run(self, signals: tuple[signal.Signals, ...] = (signal.SIGTERM, signal.SIGINT)) -> None:
+        """Serve until the core ends. Installs handlers for `signals`; SIGHUP is ignored."""
+        self._listen()
+        self._catch(signals)
+        gc.collect()
+        gc.freeze()
+        gc.disable()
+        try:
+            self._feed(ev.Tick())
+            while not self._ended:
+                self._once()
+        finally:
+            gc.enable()
+            signal.set_wakeup_fd(-1)
+            for wire in self._wires.values():
+                self._helper.close(wire.port)
+            self._selector.close()
+
+    def stats(self) -> Mapping[str, object]:
+        """How long handlers took, in ms, over the last ones and at worst."""
+        took = sorted(self._took_ms)
+        at = [took[int(len(took) * share)] if took else 0.0 for share in (0.5, 0.99)]
+        return {
+            "handlers": len(took),
+            "median_ms": round(at[0], 3),
+            "p99_ms": round(at[1], 3),
+            "worst_ms": round(self._worst_ms, 3),
+        }
+
+    # --- the loop -----------------------------------------------------------------------------
+
+    def _once(self) -> None:
+        now = self._clock.now()
+        due = self._core.next_deadline()
+        views_due = self._views.wants(now.mono_ms)
+        if views_due is not None:
+            due = min(due, views_due)
+        wait_s = max(0.0, (due - now.mono_ms) / 1000)
+        ready = self._selector.select(wait_s)
+        self._serve_stops()
+        for key, mask in ready:
+            handler: Callable[[int], None] = key.data
+            if key.fd in self._stop_handlers or key.fd not in self._selector.get_map():
+                continue
+            self._timed(lambda h=handler, m=mask: h(m))  # type: ignore[misc]
+            self._serve_stops()
+        if self._core.next_deadline() <= self._clock.now().mono_ms:
+            self._timed(lambda: self._feed(ev.Tick()))
+            self._serve_stops()
+        self._timed(self._show)
+        now_ms = self._clock.now().mono_ms
+        if not ready and now_ms - self._collected_ms > _IDLE_COLLECT_MS:
+            self._collected_ms = now_ms
+            gc.collect(1)
+
+    def _timed(self, handler: Callable[[], object]) -> None:
+        began = time.perf_counter()
+        handler()
+        took = (time.perf_counter() - began) * 1000
+        self._took_ms.append(took)
+        self._worst_ms = max(self._worst_ms, took)
+
+    def _serve_stops(self) -> None:
+        for fd, _ in self._stop_poll.poll(0):
+            handler = self._stop_handlers.get(fd)
+            if handler is not None:
+                handler()
+
+    def _show(self) -> None:
+        dirty = self._core.take_dirty()
+        if dirty:
+            self._views.changed(dirty)
+        now_ms = self._clock.now().mono_ms
+        if self._views.wants(now_ms) is not None:
+            self._views.work(now_ms)
+        self._watch_unsent()
+
+    # --- feeding the core ---------------------------------------------------------------------
+
+    def _feed(self, event: ev.Event) -> None:
+        for effect in self._core.handle(event, self._clock.now()):
+            self._do(effect)
+
+    def _do(self, effect: fx.Effect) -> None:
+        match effect:
+            case fx.StopLines():
+                self._stop_lines()
+            case fx.Send(line, data):
+                self._send(line, data)
+            case fx.SaveLatch(record):
+                self._latch_file.save(record)
+            case fx.Append(batch, entries):
+                self._writer.submit(batch, entries)
+            case fx.Answer(client, body, on_stop_socket):
+                if on_stop_socket:
+                    self._stops.answer(client, body)
+                else:
+                    self._views.answer(client, body)
+            case fx.OpenPort(line, device, baud):
+                self._helper.open(line, device, baud)
+            case fx.ClosePort(line):
+                self._lose(line, "closed, to look for its board elsewhere")
+            case fx.ListPorts():
+                self._helper.list()
+            case fx.Remember(record):
+                self._helper.remember(record)
+            case fx.End():
+                self._ended = True
+
+    # --- lines --------------------------------------------------------------------------------
+
+    def _stop_lines(self) -> float:
+        """The stop byte on every open line, past everything; how long that took in ms."""
+        began = time.perf_counter()
+        for wire in self._wires.values():
+            wire.unsent.clear()
+            flush_output(wire.port.fd)
+            try:
+                os.write(wire.port.fd, _STOP)
+            except BlockingIOError:
+                wire.unsent += _STOP
+            except OSError:
+                # Its hangup is an event of its own.
+                continue
+        return (time.perf_counter() - began) * 1000
+
+    def _send(self, line: str, data: bytes) -> None:
+        wire = self._wires.get(line)
+        if wire is None:
+            return
+        wire.unsent += data
+        self._flush(wire)
+
+    def _flush(self, wire: _Wire) -> None:
+        try:
+            while wire.unsent:
+                del wire.unsent[: os.write(wire.port.fd, wire.unsent)]
+        except BlockingIOError:
+            pass
+        except OSError as error:
+            wire.unsent.clear()
+            self._inbox.put(ev.PortClosed(wire.line, error.strerror or str(error)))
+            return
+        self._expect(wire.port.fd, bool(wire.unsent))
+
+    def _expect(self, fd: int, writing: bool) -> None:
+        """Have the selector look for room to write only while something waits."""
+        key = self._selector.get_map().get(fd)
+        if key is None:
+            return
+        mask = selectors.EVENT_READ | (selectors.EVENT_WRITE if writing else 0)
+        if key.events != mask:
+            self._selector.modify(fd, mask, key.data)
+
+    def _opened(self, opened: Opened) -> None:
+        wire = _Wire(opened.line, opened.port)
+        self._wires[opened.line] = wire
+        self._selector.register(
+            opened.port.fd, selectors.EVENT_READ, lambda mask: self._line_ready(wire, mask)
+        )
+        self._feed(ev.PortOpened(opened.line, opened.port.device))
+
+    def _line_ready(self, wire: _Wire, mask: int) -> None:
+        if mask & selectors.EVENT_WRITE:
+            self._flush(wire)
+        if not mask & selectors.EVENT_READ:
+            return
+        try:
+            data = os.read(wire.port.fd, _READ)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self._lose(wire.line, error.strerror or str(error))
+            return
+        if not data:
+            self._lose(wire.line, "the other end hung up")
+            return
+        self._feed(ev.BytesCame(wire.line, data))
+
+    def _lose(self, line: str, message: str) -> None:
+        wire = self._wires.pop(line, None)
+        if wire is None:
+            return
+        self._selector.unregister(wire.port.fd)
+        self._helper.close(wire.port)
+        self._feed(ev.PortClosed(line, message))
+
+    # --- stop sources, signals, threads -------------------------------------------------------
+
+    def _listen(self) -> None:
+        self._stop_source(self._stops.listener.fileno(), self._accept_stop)
+        self._selector.register(
+            self._views.listener, selectors.EVENT_READ, lambda _: self._accept_client()
+        )
+        self._selector.register(self._inbox.fd, selectors.EVENT_READ, lambda _: self._take_inbox())
+
+    def _stop_source(self, fd: int, handler: Callable[[], None]) -> None:
+        self._stop_handlers[fd] = handler
+        self._stop_poll.register(fd, select.POLLIN)
+        self._selector.register(fd, selectors.EVENT_READ, lambda _: None)
+
+    def _accept_stop(self) -> None:
+        link = self._stops.accept()
+        if link is not None:
+            fd = link.fileno()
+            self._stop_source(fd, lambda: self._stop_ready(fd))
+            self._stop_ready(fd)
+
+    def _stop_ready(self, fd: int) -> None:
+        call = self._stops.read(fd)
+        if call.stops:
+            sent_ms = self._stop_lines()
+            told = self._stops.rest(call.client)
+            source = plain(str(told.get("source", "stop key")), 60)
+            self._feed(
+                ev.StopAsked(source, plain(str(told.get("by", "")), 60), sent_ms, call.client)
+            )
+        else:
+            for line in self._stops.lines(call.client):
+                if "ping" in line:
+                    self._stops.answer(call.client, {"pong": 1})
+        if call.ended:
+            self._selector.unregister(fd)
+            self._stop_poll.unregister(fd)
+            del self._stop_handlers[fd]
+            self._stops.drop(fd)
+            self._feed(ev.ClientLeft(call.client))
+
+    def _catch(self, signals: tuple[signal.Signals, ...]) -> None:
+        near, far = socket.socketpair()
+        near.setblocking(False)
+        far.setblocking(False)
+        self._pair = (near, far)
+        signal.set_wakeup_fd(far.fileno(), warn_on_full_buffer=False)
+        for number in signals:
+            signal.signal(number, lambda *_: None)
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+        self._stop_source(near.fileno(), self._signalled)
+
+    def _signalled(self) -> None:
+        try:
+            numbers = self._pair[0].recv(64)
+        except BlockingIOError:
+            return
+        if numbers:
+            self._feed(ev.Ending(f"signal {signal.Signals(numbers[0]).name}"))
+
+    def _accept_client(self) -> None:
+        link = self._views.accept()
+        if link is not None:
+            fd = link.fileno()
+            self._selector.register(
+                fd, selectors.EVENT_READ, lambda mask: self._client_ready(fd, mask)
+            )
+
+    def _client_ready(self, fd: int, mask: int) -> None:
+        if mask & selectors.EVENT_WRITE:
+            self._views.flush(fd)
+        if not mask & selectors.EVENT_READ:
+            return
+        events = self._views.read(fd)
+        if events is None:
+            self._selector.unregister(fd)
+            self._feed(ev.ClientLeft(self._views.drop(fd)))
+            return
+        for event in events:
+            self._feed(event)
+            self._serve_stops()
+
+    def _take_inbox(self) -> None:
+        self._inbox.drain()
+        while (item := self._inbox.take()) is not None:
+            match item:
+                case Opened():
+                    self._opened(item)
+                case ev.PortClosed(line, message):
+                    self._lose(line, message)
+                case ev.PortFailed() | ev.PortsListed() | ev.Written() | ev.LatchSaved():
+                    self._feed(item)
+            self._serve_stops()
+
+    def _watch_unsent(self) -> None:
+        """Have the selector tell when clients that lag behind can take more."""
+        unsent = set(self._views.unsent())
+        for fd in unsent ^ self._lagging:
+            self._expect(fd, fd in unsent)
+        self._lagging = unsent
+        for client in self._stops.unsent():
+            self._stops.flush(client)

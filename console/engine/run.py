@@ -1,0 +1,185 @@
+"""`run_engine`: everything an engine needs, made, run and closed in order."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import os
+import random
+import signal
+import sys
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import IO
+
+from console.engine.clock import SystemClock
+from console.engine.core import Core
+from console.engine.events import LatchSaved, Written
+from console.engine.helper import Helper, LineHeld, LineLock, recall
+from console.engine.latchfile import LatchFile
+from console.engine.reactor import Inbox, Reactor
+from console.engine.server import ViewServer
+from console.engine.stopping import latch_of
+from console.engine.stopserver import StopServer
+from console.engine.world import Memory
+from console.errors import UserError
+from console.ledger.finding import default_ledger
+from console.ledger.reader import Reader
+from console.ledger.writer import LedgerWriter
+from console.places import EngineFolder, data_dir, engine_folder, private_dir, slug_of
+from console.rules.latch import Latch
+from console.site.loading import load
+from console.site.models import Site
+from console.views.codec import to_json
+
+
+def run_engine(
+    site_path: Path,
+    ledger_path: Path | None = None,
+    *,
+    demo: bool = False,
+    ports: Path | None = None,
+    auto: bool = False,
+) -> int:
+    """Run a site's engine until SIGTERM or SIGINT; its exit code.
+
+    With `ports`, line NAME is the pseudo-terminal linked as `ports/NAME`, and nothing else is
+    opened; a demo must be given it. With `auto` the engine ends ten minutes after its last console
+    when no night is open. Raises UserError where it cannot start: a second engine of the same site,
+    a line that another engine has, a broken site file or ledger.
+    """
+    if demo and ports is None:
+        raise UserError("a demo needs a folder of simulated lines", "Start it with `sexton demo`.")
+    site_path = site_path.resolve()
+    site = load(site_path)
+    slug = slug_of(site_path, demo=demo)
+    ledger = (ledger_path or default_ledger(slug)).resolve()
+    if ports is not None:
+        site = _on_simulated_lines(site, ports)
+    holder = {"pid": os.getpid(), "site": str(site_path), "ledger": str(ledger), "demo": demo}
+    folder = engine_folder(slug)
+    private_dir(folder.folder)
+    with contextlib.ExitStack() as held:
+        held.enter_context(_locked(folder, holder))
+        for line in site.lines if ports is None else ():
+            try:
+                lock = LineLock(line.port, holder)
+            except LineHeld as error:
+                raise UserError(
+                    f"line {line.name} ({line.port}) is in use: {error}",
+                    "End that engine first; one engine has a line for itself.",
+                ) from None
+            held.callback(lock.release)
+        _serve(site, site_path, slug, ledger, holder, folder, ports, demo=demo, auto=auto)
+    return 0
+
+
+def _serve(
+    site: Site,
+    site_path: Path,
+    slug: str,
+    ledger: Path,
+    holder: Mapping[str, object],
+    folder: EngineFolder,
+    ports: Path | None,
+    *,
+    demo: bool,
+    auto: bool,
+) -> None:
+    clock, inbox = SystemClock(), Inbox()
+    # A stop can hardly come sooner than these are set: until then they end the process, disarmed.
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    with contextlib.ExitStack() as stack:
+        latch_file = LatchFile(data_dir() / f"{slug}.latch", lambda t: inbox.put(LatchSaved(t)))
+        stack.callback(latch_file.close)
+        writer = LedgerWriter(ledger, lambda result: inbox.put(Written(result)))
+        stack.callback(writer.close)
+        memory_file = data_dir() / f"{slug}.show"
+        memory = _memory(site, writer, ledger, latch_file, memory_file)
+        helper = Helper(holder, memory_file, inbox.put, only_below=ports)
+        stack.callback(helper.end)
+        core = Core(
+            site, memory, clock.now(), random=random.SystemRandom(), site_file=str(site_path),
+            demo=demo, auto=auto,
+        )  # fmt: skip
+
+        def encode(key: str) -> str | None:
+            entity = core.view(key)
+            return None if entity is None else json.dumps(to_json(entity), separators=(",", ":"))
+
+        stats: list[Reactor] = []
+        views = ViewServer(folder.socket, encode, core.keys, lambda: stats[0].stats())
+        stack.callback(views.close)
+        stops = StopServer(folder.stop_socket, -1)
+        stack.callback(stops.close)
+        reactor = Reactor(core, clock, inbox, helper, latch_file, writer, views, stops)
+        stats.append(reactor)
+        print(f"engine of {site.name} is up (process {os.getpid()}, ledger {ledger})", flush=True)
+        reactor.run()
+        print(f"engine of {site.name} ends: {core.world.ending}", flush=True)
+
+
+def _memory(
+    site: Site, writer: LedgerWriter, ledger: Path, latch_file: LatchFile, memory_file: Path
+) -> Memory:
+    start = writer.start
+    controllers = tuple(c.name for c in site.controllers)
+    latch = Latch()
+    if latch_file.record:
+        try:
+            latch = latch_of(latch_file.record, controllers)
+        except ValueError as error:
+            print(f"the stop latch cannot be read: {error}", file=sys.stderr)
+    tonight: dict[str, tuple[int, int]] = {}
+    if start.night is not None:
+        with Reader.open(ledger) as reader:
+            for name, counts in reader.counts(start.night.night_id).items():
+                tonight[name] = (counts.cycles, counts.missed)
+    return Memory(latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file))
+
+
+@contextlib.contextmanager
+def _locked(folder: EngineFolder, holder: Mapping[str, object]) -> Iterator[None]:
+    lock: IO[str] = folder.lock.open("a+", encoding="utf-8")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.seek(0)
+        other: Mapping[str, object] = {}
+        with contextlib.suppress(ValueError):
+            other = json.loads(lock.read(4096))
+        lock.close()
+        raise UserError(
+            f"an engine of {holder['site']} is running already (process {other.get('pid', '?')})",
+            "Open a console on it with `sexton attach`, or end it first.",
+        ) from None
+    try:
+        lock.seek(0)
+        lock.truncate()
+        lock.write(json.dumps(dict(holder)))
+        lock.flush()
+        yield
+    finally:
+        lock.seek(0)
+        lock.truncate()
+        lock.close()
+
+
+def _on_simulated_lines(site: Site, ports: Path) -> Site:
+    folder = ports.resolve()
+    return site.model_copy(
+        update={
+            "lines": tuple(
+                line.model_copy(
+                    update={
+                        "usb_serial": None,
+                        "usb_location": None,
+                        "url": None,
+                        "path": str(folder / line.name),
+                    }
+                )
+                for line in site.lines
+            )
+        }
+    )
