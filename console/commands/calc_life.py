@@ -114,12 +114,10 @@ def _life(arguments: argparse.Namespace) -> Answer:
 def _weibull(arguments: argparse.Namespace) -> Answer:
     from console.figures.weibull import beta_bounds, fit, fit_by_ranks, quantile_bounds
 
+    if arguments.censored == "-" and arguments.failures in (None, "-"):
+        raise UserError("--failures and --censored cannot both be standard input")
     failures = values("--failures", arguments.failures)
-    censored: tuple[float, ...] = ()
-    if arguments.censored is not None:
-        if arguments.censored == "-" and arguments.failures in (None, "-"):
-            raise UserError("--failures and --censored cannot both be standard input")
-        censored = values("--censored", arguments.censored)
+    censored = () if arguments.censored is None else values("--censored", arguments.censored)
     fitted = (fit_by_ranks if arguments.by_ranks else fit)(failures, censored)
     rows = [
         Row("beta", fitted.beta, "shape"),

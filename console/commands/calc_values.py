@@ -28,11 +28,12 @@ def values(option: str, text: str | None) -> tuple[float, ...]:
             f"{option} is missing", f"Give {option} 1,2,3 or a file, or pipe one value a line."
         )
     if text is None or text == "-":
-        lines, name = sys.stdin.read().splitlines(), "standard input"
+        lines, name = _lines(option, None), "standard input"
     elif _INLINE.fullmatch(text):
         lines, name = [text], ""
     else:
-        lines, name = _file_lines(option, text.removeprefix("@")), text.removeprefix("@")
+        name = text.removeprefix("@")
+        lines = _lines(option, name)
     found: list[float] = []
     for number, line in enumerate(lines, start=1):
         where = f"{name}:{number}" if name else option
@@ -55,11 +56,13 @@ def _counted(where: str, word: str) -> list[float]:
     return [given(where, match["value"], "", bare=True)] * count
 
 
-def _file_lines(option: str, name: str) -> list[str]:
+def _lines(option: str, name: str | None) -> list[str]:
     try:
-        return Path(name).read_text(encoding="utf-8").splitlines()
+        text = sys.stdin.read() if name is None else Path(name).read_text(encoding="utf-8")
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not text"
-        raise UserError(
-            f"{option}: {name!r} is neither a list of numbers nor a file to read ({reason})"
-        ) from None
+        what = "standard input cannot be read"
+        if name is not None:
+            what = f"{name!r} is neither a list of numbers nor a file to read"
+        raise UserError(f"{option}: {what} ({reason})") from None
+    return text.splitlines()

@@ -92,9 +92,8 @@ def ewma(
 def cusum_step(
     high: float, low: float, value: float, target: float, allowance: float
 ) -> tuple[float, float]:
-    """Return the next sums: max(0, S + (x - target) - k) and max(0, S + (target - x) - k)."""
-    off = value - target
-    return max(0.0, high + off - allowance), max(0.0, low - off - allowance)
+    """Return the next sums: max(0, S + x - target - k) and max(0, S + target - x - k)."""
+    return max(0.0, high + value - target - allowance), max(0.0, low + target - value - allowance)
 
 
 def cusum(

@@ -43,7 +43,7 @@ def load_unload_percent(on_minutes: float, off_minutes: float) -> float:
     """
     not_negative("the time on", on_minutes)
     not_negative("the time off", off_minutes)
-    return 100 * on_minutes / above_zero("the time of the test", on_minutes + off_minutes)
+    return 100 * (on_minutes / above_zero("the time of the test", on_minutes + off_minutes))
 
 
 def orifice_scfm(

@@ -154,7 +154,6 @@ class _Ends:
         self.stroke_in = cylinder.stroke_in
         self.cap_in2 = cylinder.piston_in2 * count
         self.rod_in2 = cylinder.annulus_in2 * count if double else 0.0
-        self.double = double
         friction = burden.friction_lbf
         self.friction = FRICTION_PSI * self.cap_in2 if friction is None else friction
         self._steady = burden.load_lbf - burden.assist_lbf
@@ -194,10 +193,20 @@ class _End:
         self.supply = supply
         # Air that a moving load compresses can pass the supply for a moment.
         most = 4 * supply
-        self.inflow = _tabulated(way.fill, lambda u: (supply, supply * (1 - u * u) + 1e-9), supply)
+        self._inflow = _tabulated(way.fill, lambda u: (supply, supply * (1 - u * u) + 1e-9), supply)
         span = most - ATMOSPHERE_PSIA
         outside = ATMOSPHERE_PSIA
-        self.outflow = _tabulated(way.exhaust, lambda u: (outside + span * u * u, outside), span)
+        self._outflow = _tabulated(way.exhaust, lambda u: (outside + span * u * u, outside), span)
+
+    def filled(self, psia: float, in3: float) -> float:
+        """Air that comes in during a step, in psi in3; no more than fills it."""
+        lack = self.supply - psia
+        return min(_STEP_S * self._inflow(lack), max(lack, 0.0) * in3)
+
+    def emptied(self, psia: float, in3: float) -> float:
+        """Air that leaves during a step, in psi in3; no more than empties it."""
+        excess = psia - ATMOSPHERE_PSIA
+        return min(_STEP_S * self._outflow(excess), max(excess, 0.0) * in3)
 
 
 def _tabulated(
@@ -233,29 +242,24 @@ def _run(ends: _Ends, cap: _End, rod: _End | None, *, out: bool, delay_s: float)
     cap_air = cap_psia * (cap.dead_in3 + cap.area_in2 * place)
     rod_air = 0.0 if rod is None else rod_psia * (rod.dead_in3 + rod.area_in2 * (stroke - place))
     speed, time_s, starts_s = 0.0, 0.0, -1.0
-    step = _STEP_S
     while time_s < _LONGEST_S:
-        if out:
-            cap_air += step * cap.inflow(supply - cap_psia)
-        else:
-            cap_air -= step * cap.outflow(cap_psia - outside)
-        cap_psia = cap_air / (cap.dead_in3 + cap.area_in2 * place)
+        cap_in3 = cap.dead_in3 + cap.area_in2 * place
+        cap_air += cap.filled(cap_psia, cap_in3) if out else -cap.emptied(cap_psia, cap_in3)
+        cap_psia = cap_air / cap_in3
         force = (cap_psia - outside) * cap.area_in2 - ends.against(place)
         if rod is not None:
-            if out:
-                rod_air -= step * rod.outflow(rod_psia - outside)
-            else:
-                rod_air += step * rod.inflow(supply - rod_psia)
-            rod_psia = rod_air / (rod.dead_in3 + rod.area_in2 * (stroke - place))
+            rod_in3 = rod.dead_in3 + rod.area_in2 * (stroke - place)
+            rod_air += -rod.emptied(rod_psia, rod_in3) if out else rod.filled(rod_psia, rod_in3)
+            rod_psia = rod_air / rod_in3
             force -= (rod_psia - outside) * rod.area_in2
-        time_s += step
+        time_s += _STEP_S
         if speed == 0 and abs(force) <= friction:
             continue
         before = speed
-        speed += step * (force - math.copysign(friction, speed or force)) / mass
+        speed += _STEP_S * (force - math.copysign(friction, speed or force)) / mass
         if before and speed * before < 0:
             speed = 0.0
-        place += step * speed
+        place += _STEP_S * speed
         if place * way < (stroke - goal) * way:
             place, speed = stroke - goal, 0.0
         elif speed and starts_s < 0:
