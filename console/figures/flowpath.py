@@ -15,7 +15,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from console.figures.air import ATMOSPHERE_PSIA, FREE_AIR_DEGF, rankine
+from console.figures.air import (
+    ATMOSPHERE_PSIA,
+    FREE_AIR_DEGF,
+    FREE_AIR_LB_PER_FT3,
+    GAS_FT_LBF_PER_LB_R,
+    hose_volume_in3,
+    rankine,
+)
 from console.figures.inputs import FigureError, above_zero
 from console.figures.valve import (
     CV_CRITICAL,
@@ -29,10 +36,8 @@ _BAR_PER_PSI = 0.0689475729
 # 1 L/min ANR is at 1 bar and 20 degC, 1 scfm at 14.7 psia and 68 degF, which is as warm.
 _SCFM_PER_LPM = 0.0353146667 / (ATMOSPHERE_PSIA * _BAR_PER_PSI)
 
-_GAS_FT_LBF = 53.353
 _GRAVITY_FT = 32.174
 _VISCOSITY_LB_FT_S = 1.22e-5
-_FREE_LB_PER_FT3 = ATMOSPHERE_PSIA * 144 / (_GAS_FT_LBF * _ROOM_RANKINE)
 # Entry and exit of a hose, in velocity heads; and the least that keeps a short one from passing
 # more than an ideal nozzle of its bore does (1 / 0.685^2).
 _ENDS = 1.5
@@ -120,7 +125,7 @@ class HoseRestriction:
     @property
     def volume_in3(self) -> float:
         """What is inside it."""
-        return math.pi / 4 * self.bore_in**2 * self.length_ft * 12
+        return hose_volume_in3(self.bore_in, self.length_ft * 12)
 
     def most_scfm(self, up_psia: float) -> float:
         """Return the flow to vacuum."""
@@ -138,11 +143,13 @@ class HoseRestriction:
             return up_psia
         bore_ft = self.bore_in / 12
         area_ft2 = math.pi / 4 * bore_ft**2
-        pounds = flow_scfm * _FREE_LB_PER_FT3 / 60
+        pounds = flow_scfm * FREE_AIR_LB_PER_FT3 / 60
         reynolds = 4 * pounds / (math.pi * bore_ft * _VISCOSITY_LB_FT_S)
         friction = max(0.3164 * reynolds**-0.25, 64 / reynolds if reynolds < 2300 else 0.0)
         heads = max(friction * self.length_ft / bore_ft + _ENDS, _NOZZLE)
-        lost_psf2 = (pounds / area_ft2) ** 2 * _GAS_FT_LBF * _ROOM_RANKINE * heads / _GRAVITY_FT
+        lost_psf2 = (
+            (pounds / area_ft2) ** 2 * GAS_FT_LBF_PER_LB_R * _ROOM_RANKINE * heads / _GRAVITY_FT
+        )
         return math.sqrt(max(up_psia * up_psia - lost_psf2 / 144**2, 0.0))
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from console.figures.air import ATMOSPHERE_PSIA, FREE_AIR_DEGF, rankine
+from console.figures.air import ATMOSPHERE_PSIA, FREE_AIR_DEGF, FREE_AIR_LB_PER_FT3, rankine
 from console.figures.cylinder import circle_in2
 from console.figures.inputs import FigureError, above_zero, finite, not_negative
 from console.figures.receiver import usable_scf
@@ -19,10 +19,8 @@ POOR_PERCENT = 20.0
 # Air leaks faster at working pressure than on average over the fall (same source).
 _AT_WORKING_PRESSURE = 1.25
 _CHOKED_PSIA = ATMOSPHERE_PSIA / 0.528282
-# Mass flow of choked air is 0.5318 A p / sqrt(T), lb/s of in2, psia and degR; free air weighs
-# 0.07517 lb/ft3 at 68 degF (gas constant 53.353 ft lbf/(lb degR)).
+# Mass flow of choked air is 0.5318 A p / sqrt(T), lb/s of in2, psia and degR.
 _CHOKED_LB = 0.53175
-_FREE_LB_PER_FT3 = ATMOSPHERE_PSIA * 144 / (53.353 * rankine(FREE_AIR_DEGF))
 
 
 def bleed_down_cfm(volume_ft3: float, from_psi: float, to_psi: float, minutes: float) -> float:
@@ -66,4 +64,4 @@ def orifice_scfm(
     if up < _CHOKED_PSIA:
         raise FigureError(f"{pressure_psi:g} psi is too low for choked flow through a hole")
     pounds = _CHOKED_LB * discharge * circle_in2(hole_in) * up / math.sqrt(rankine(temp_degf))
-    return pounds * 60 / _FREE_LB_PER_FT3
+    return pounds * 60 / FREE_AIR_LB_PER_FT3
