@@ -44,15 +44,19 @@ def run_engine(
 ) -> int:
     """Run a site's engine until SIGTERM or SIGINT; its exit code.
 
-    With `ports`, line NAME is the pseudo-terminal linked as `ports/NAME`, and nothing else is
-    opened; a demo must be given it. With `auto` the engine ends ten minutes after its last console
-    when no night is open. Raises UserError where it cannot start: a second engine of the same site,
-    a line that another engine has, a broken site file or ledger.
+    With `ports` only pseudo-terminals linked from that folder are opened: line NAME is the path
+    that its site file gives, if that lies there, or else `ports/NAME`. A demo has such a folder,
+    too: the one in which the paths of its lines lie. With `auto` the engine ends ten minutes after
+    its last console when no night is open. Raises UserError where it cannot start: a second engine
+    of the same site, a line that another engine has, a broken site file or ledger.
     """
-    if demo and ports is None:
-        raise UserError("a demo needs a folder of simulated lines", "Start it with `sexton demo`.")
     site_path = site_path.resolve()
     site = load(site_path)
+    if demo and ports is None:
+        folders = {Path(line.path or "/").parent for line in site.lines}
+        if len(folders) != 1 or Path("/") in folders:
+            raise UserError("a demo opens no real line", "Start it with `sexton demo`.")
+        ports = folders.pop()
     slug = slug_of(site_path, demo=demo)
     ledger = (ledger_path or default_ledger(slug)).resolve()
     if ports is not None:
@@ -167,19 +171,11 @@ def _locked(folder: EngineFolder, holder: Mapping[str, object]) -> Iterator[None
 
 
 def _on_simulated_lines(site: Site, ports: Path) -> Site:
-    folder = ports.resolve()
-    return site.model_copy(
-        update={
-            "lines": tuple(
-                line.model_copy(
-                    update={
-                        "usb_serial": None,
-                        "usb_location": None,
-                        "url": None,
-                        "path": str(folder / line.name),
-                    }
-                )
-                for line in site.lines
-            )
-        }
+    moved = {"usb_serial": None, "usb_location": None, "url": None}
+    lines = tuple(
+        line
+        if line.path and Path(line.path).parent.resolve() == ports.resolve()
+        else line.model_copy(update={**moved, "path": str(ports.resolve() / line.name)})
+        for line in site.lines
     )
+    return site.model_copy(update={"lines": lines})
