@@ -152,12 +152,19 @@ class Engine:
             if answer.get("id") == self.asked:
                 return answer
 
+    def snapshot(self) -> dict[str, Any]:
+        """Everything it shows."""
+        self.ask("snapshot")
+        while "snapshot" not in (body := json.loads(self.answers.readline())):
+            pass
+        shown: dict[str, Any] = body["snapshot"]
+        return shown
+
     def clear(self) -> None:
         """Clear the all-stop once every board has confirmed it, so that the next is a new one."""
         ends = time.monotonic() + TOO_LONG_S
         while time.monotonic() < ends:
-            result = self.ask("snapshot")["result"]
-            stop = result.get("snapshot", result)["stop"]
+            stop = self.snapshot()["stop"]
             if not stop["latched"]:
                 return
             self.ask("clear", stop=stop["id"], by="bench", why="the next press")
