@@ -22,17 +22,15 @@ import signal
 import sys
 import termios
 import time
-import tty
 from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
-from typing import NoReturn
 
 from console.places import user_name
 from console.stopbar import LABEL, on_label
 from console.stopkeys import StopKey, StopKeys
 from console.stopline import StopLine
-from console.terminal import MOST_OUTPUT, Terminal
+from console.terminal import MOST_OUTPUT, Terminal, become
 
 EXIT_NO_TERMINAL = 2
 
@@ -45,6 +43,7 @@ _PATIENCE_S = 2.0
 """How long a console may take to end when it is told to."""
 _LAST_READS = 32
 """More than a pseudo-terminal holds; what the console started may go on writing for ever."""
+_LOOK_FOR_PARENT_S = 1.0
 _CUT_FOR_S = 0.1
 """How long a note waits for a console that stopped in the middle of a sequence."""
 _ENDING = (signal.SIGTERM, signal.SIGHUP, signal.SIGINT, signal.SIGQUIT)
@@ -75,6 +74,7 @@ class _Guard:
         self._start_at: float | None = 0.0
         self._leaving: tuple[int, float] | None = None  # exit code, and when patience ends
         self._note_since: float | None = None
+        self._parent = os.getppid()
         self._signals, self._wake = os.pipe()
         os.set_blocking(self._signals, False)
         os.set_blocking(self._wake, False)
@@ -127,7 +127,7 @@ class _Guard:
 
     def _wait(self) -> float:
         now = time.monotonic()
-        times = [self._stops.next_at(now)]
+        times = [self._stops.next_at(now), now + _LOOK_FOR_PARENT_S]
         if self._start_at is not None:
             times.append(self._start_at)
         if self._leaving is not None:
@@ -141,6 +141,8 @@ class _Guard:
         if self._start_at is not None and now >= self._start_at:
             self._start_at = None
             self._start()
+        if self._leaving is None and os.getppid() != self._parent:
+            self._leave(128 + signal.SIGHUP)  # nobody is left who would want the terminal back
         if self._leaving is not None and now >= self._leaving[1]:
             raise _Ended(self._leaving[0])
 
@@ -204,7 +206,7 @@ class _Guard:
         size = self._terminal.measure()
         self._pid, self._master = pty.fork()
         if self._pid == 0:
-            _become(self._argv, size)
+            become(self._argv, size, _CHILD_SETTINGS)
         os.set_blocking(self._master, False)
 
     def _reap(self) -> None:
@@ -254,21 +256,6 @@ class _Guard:
 
 def _heard_through_the_pipe(number: int, frame: FrameType | None) -> None:
     """Without a handler in Python, a signal would not reach the wake-up pipe."""
-
-
-def _become(argv: list[str], size: bytes) -> NoReturn:
-    """In the forked child: make its terminal raw, so that early keys are kept, and run `argv`."""
-    try:
-        fcntl.ioctl(0, termios.TIOCSWINSZ, size)
-        tty.setraw(0, termios.TCSANOW)
-        modes = termios.tcgetattr(0)
-        modes[1] |= termios.OPOST | termios.ONLCR  # a traceback's lines begin at the left
-        termios.tcsetattr(0, termios.TCSANOW, modes)
-        os.execvpe(argv[0], argv, {**os.environ, **_CHILD_SETTINGS})
-    except OSError as error:
-        os.write(2, f"{argv[0]}: {error.strerror}\n".encode())
-    finally:
-        os._exit(EXIT_NO_TERMINAL)
 
 
 def run_console(argv: Sequence[str], stop_socket: Path) -> int:

@@ -15,7 +15,8 @@ import struct
 import termios
 import time
 import tty
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, NoReturn
 
 MOST_OUTPUT = 256 * 1024
 """Bytes waiting for the terminal at which whoever writes has to wait."""
@@ -133,6 +134,25 @@ def _path() -> str:
         with contextlib.suppress(OSError):
             return os.ttyname(fd)
     return "/dev/tty"
+
+
+def become(argv: list[str], size: bytes, settings: Mapping[str, str]) -> NoReturn:
+    """In a forked child: make its terminal raw, so that early keys are kept, and run `argv`.
+
+    `size` is a packed `struct winsize`; `settings` are added to the environment. A program that
+    cannot be run is said on the terminal, with exit code 2.
+    """
+    try:
+        fcntl.ioctl(0, termios.TIOCSWINSZ, size)
+        tty.setraw(0, termios.TCSANOW)
+        modes = termios.tcgetattr(0)
+        modes[1] |= termios.OPOST | termios.ONLCR  # a traceback's lines begin at the left
+        termios.tcsetattr(0, termios.TCSANOW, modes)
+        os.execvpe(argv[0], argv, {**os.environ, **settings})
+    except OSError as error:
+        os.write(2, f"{argv[0]}: {error.strerror}\n".encode())
+    finally:
+        os._exit(2)
 
 
 def rescue(modes: list[Any]) -> None:

@@ -26,7 +26,8 @@ HERE = Path(__file__).parent
 class Desk:
     """The outer end of the guard's terminal; `seen` is all that it showed."""
 
-    def __init__(self, folder: Path, *command: str) -> None:
+    def __init__(self, folder: Path, *command: str, before: tuple[str, ...] = ()) -> None:
+        """`before` are the words of a program that starts the guard, whose words then follow."""
         self.folder = folder
         self.socket = folder / "stop.sock"
         self.log = folder / "stops.log"
@@ -36,6 +37,7 @@ class Desk:
         self.seen = b""
         self.guard = subprocess.Popen(
             [
+                *before,
                 *(sys.executable, "-P", "-m", "console.keyguard"),
                 *("--stop-socket", str(self.socket), "--"),
                 *(command or (sys.executable, str(HERE / "inner.py"))),

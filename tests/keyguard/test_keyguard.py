@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import termios
 import time
 from typing import Any
@@ -254,3 +255,25 @@ def test_a_program_that_is_not_there_is_said(tmp_path: Any, desk: Any) -> None:
         assert b"/no/such/program: No such file or directory" in other.seen
     finally:
         other.close()
+
+
+def test_a_guard_whose_parent_was_killed_gives_the_terminal_back(tmp_path: Any, desk: Any) -> None:
+    """`sexton run` may be killed; its guard does not stay on the shell's terminal then."""
+    start = "import subprocess, sys; print('run', flush=True); subprocess.call(sys.argv[1:])"
+    shell = ("sh", "-c", '"$@"; echo back; sleep 60', "sh", sys.executable, "-c", start)
+    other = type(desk)(tmp_path, before=shell)
+    try:
+        other.until(b" end")
+        [run] = _children(other.guard.pid)
+        [guard] = _children(run)
+        os.kill(run, signal.SIGKILL)
+        other.until(b"back")
+        desk.wait(lambda: other.look() or not os.path.exists(f"/proc/{guard}"))
+        assert _modes_back(other)
+    finally:
+        other.close()
+
+
+def _children(pid: int) -> list[int]:
+    with open(f"/proc/{pid}/task/{pid}/children") as children:
+        return [int(child) for child in children.read().split()]
