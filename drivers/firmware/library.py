@@ -57,6 +57,7 @@ def load(path: Path) -> ctypes.CDLL:
         "written": (u64, (board,)),
         "changes": (size, (board, ctypes.POINTER(_Change), size)),
         "step": (size, (board, u64, text, size, text, size, ctypes.POINTER(u64))),
+        "skip": (u64, (board, u64, u64)),
         "run": (u64, (board, u64, u64, text, size, ctypes.POINTER(size))),
     }
     for name, (result, arguments) in signatures.items():
@@ -138,8 +139,15 @@ class VirtualBoard:
         self.next_due_us = NEVER_US if self.dead else due
         return self._tx.raw[: self._count.value] if self._count.value else b""
 
+    def skip(self, now_us: int, until_us: int) -> None:
+        """Lets time pass; what it sends is lost."""
+        self.next_due_us = self._lib.sx_virtual_skip(self._board, now_us, until_us)
+
     def set_input(self, number: int, level: int) -> None:
-        """Puts an input at an electrical level; 0 is the stop input, closed at 1."""
+        """Puts an input at an electrical level; 0 is the stop input, closed at 1.
+
+        The board sees it when it is stepped next, which is due at once.
+        """
         if number == 0:
             self._stop_closed = bool(level)
         elif level:
@@ -157,6 +165,8 @@ class VirtualBoard:
         self._lib.sx_virtual_pins(
             self._board, self._inputs, self._stop_closed, self._supply_mv, self._pressure_mv
         )
+        if not self.dead:
+            self.next_due_us = 0
 
     @property
     def outputs(self) -> int:

@@ -57,8 +57,8 @@ void sx_board_nv_write(void *board, uint16_t at, uint8_t byte) {
     if (v->dead) {
         return;
     }
-    v->nv_ready_us = v->now_us + v->nv_write_us;
     if (v->nv[at] != byte) { /* a board layer does not write what is there already */
+        v->nv_ready_us = v->now_us + v->nv_write_us;
         v->writes[at]++;
     }
     v->written++;
@@ -179,4 +179,17 @@ uint64_t sx_virtual_run(struct sx_virtual *v, uint64_t now_us, uint64_t until_us
         now_us = due > now_us ? due : now_us;
     }
     return due;
+}
+
+uint64_t sx_virtual_skip(struct sx_virtual *v, uint64_t now_us, uint64_t until_us) {
+    uint8_t tx[4 * SX_TX_FRAME];
+    uint64_t due = now_us;
+    while (now_us <= until_us && !v->dead) {
+        (void)sx_virtual_step(v, now_us, 0, 0, tx, sizeof tx, &due);
+        if (due > until_us) {
+            break;
+        }
+        now_us = due > now_us ? due : now_us;
+    }
+    return v->dead ? UINT64_MAX : due;
 }

@@ -40,5 +40,7 @@ size_t sx_virtual_step(struct sx_virtual *v, uint64_t now_us, const uint8_t *rx,
 /* Runs until something is sent or `until_us` has come; gives when the next step is due. */
 uint64_t sx_virtual_run(struct sx_virtual *v, uint64_t now_us, uint64_t until_us, uint8_t *tx,
                         size_t room, size_t *tx_count);
+/* The same, with nobody at the other end of the line. */
+uint64_t sx_virtual_skip(struct sx_virtual *v, uint64_t now_us, uint64_t until_us);
 
 #endif
