@@ -54,7 +54,7 @@ def firmware_command() -> list[str]:
     """How to start the firmware built for this host; skips where no compiler is at hand."""
     build = pytest.importorskip("drivers.firmware.build", reason="the host board is not built here")
     try:
-        return [os.fspath(build.host_board())]
+        return [os.fspath(build.host_board(sanitize=True))]
     except FileNotFoundError as error:
         pytest.skip(f"no C compiler: {error}")
 
