@@ -24,9 +24,13 @@ from console.ledger.entries import (
     NightClosed,
     NightOpened,
     OpenNight,
+    RunTime,
     ServiceEntry,
+    ServiceKind,
     StrokeMeters,
+    Surroundings,
 )
+from console.ledger.metering import meters_at
 from console.ledger.numbering import Numbering
 from console.ledger.schema import SEQ_COLUMNS
 
@@ -83,6 +87,10 @@ class Appender:
                 self._open_night(entry)
             case NightClosed():
                 self._close_night(entry.wall_ns, entry.by, left_open=False)
+            case RunTime():
+                self._run_time(entry)
+            case Surroundings():
+                self._surroundings(entry)
             case _:
                 assert_never(entry)
 
@@ -285,22 +293,47 @@ class Appender:
         return self._night.night_id if self._night else _BETWEEN_NIGHTS
 
     def _service(self, entry: ServiceEntry) -> None:
-        prop_id = self._id_of("props", entry.prop)
-        cycles = self._db.execute(
-            "SELECT cycles FROM prop_meters WHERE prop_id = ?", (prop_id,)
-        ).fetchone()
-        strokes = self._db.execute(
-            "SELECT strokes FROM motion_meters WHERE prop_id = ? AND motion = ?",
-            (prop_id, entry.motion),
-        ).fetchone()
+        root = self._root_of(entry.about)
+        places = [((entry.prop, entry.motion, entry.part), entry.other)]
+        if entry.other is not None and entry.kind == ServiceKind.MOVED:
+            places.append((entry.other, (entry.prop, entry.motion, entry.part)))
+        for (prop, motion, part), other in places:
+            prop_id = self._id_of("props", prop)
+            cycles, strokes = meters_at(
+                self._db, prop_id, motion, entry.wall_ns, entry.recorded_wall_ns
+            )
+            self._db.execute(
+                "INSERT INTO service VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._next_seq(), self._night_now(), part, prop_id, motion, entry.kind,
+                    entry.by, entry.note, plain_json(entry.readings), entry.wall_ns, cycles,
+                    strokes, entry.task, json.dumps(other) if other else None, root,
+                    entry.recorded_wall_ns or entry.wall_ns,
+                ),
+            )  # fmt: skip
+            self._stored += 1
+
+    def _root_of(self, seq: int | None) -> int | None:
+        """The entry that was corrected first, so that every correction of it is found in one go."""
+        row = self._db.execute("SELECT about FROM service WHERE seq = ?", (seq,)).fetchone()
+        return seq if row is None or row[0] is None else int(row[0])
+
+    def _run_time(self, entry: RunTime) -> None:
         self._db.execute(
-            "INSERT INTO service VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO run_times VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
+            " ms = ms + excluded.ms, last_seq = excluded.last_seq, last_ns = excluded.last_ns",
             (
-                self._next_seq(), self._night_now(), entry.part, prop_id, entry.motion, entry.kind,
-                entry.by, entry.note, plain_json(entry.readings), entry.wall_ns,
-                cycles[0] if cycles else 0, strokes[0] if strokes else None,
+                self._night_now(), entry.kind, entry.subject, entry.ms, self._next_seq(),
+                entry.wall_ns,
             ),
         )  # fmt: skip
+        self._stored += 1
+
+    def _surroundings(self, entry: Surroundings) -> None:
+        self._db.execute(
+            "INSERT INTO surroundings VALUES (?, ?, ?, ?, ?)",
+            (self._next_seq(), self._night_now(), entry.wall_ns, entry.psi, entry.temp_degf),
+        )
         self._stored += 1
 
     def _boot_map(self, entry: BootMap) -> None:

@@ -24,7 +24,18 @@ class ServiceKind(StrEnum):
     """What was done to a part."""
 
     SERVICE = "service"  # cleaned, oiled, adjusted: the same part goes on
-    REPLACED = "replaced"  # a new part took its place
+    REPLACED = "replaced"  # worn out or broken: a new part took its place
+    RENEWED = "renewed"  # still good: a new part took its place as a precaution
+    MOVED = "moved"  # it changed places with the part at `other`, and each keeps its life
+    READING = "reading"  # something was read off, nothing was done
+    VOID = "void"  # what `about` says did not happen
+
+
+class RunKind(StrEnum):
+    """What time is counted of."""
+
+    ARMED = "armed"  # a prop was armed, running or resting
+    RUNNING = "running"  # a machine such as the compressor ran
 
 
 class Travel(NamedTuple):
@@ -123,8 +134,12 @@ class EventEntry:
 class ServiceEntry:
     """Work on a part, by its name in the site file.
 
-    The ledger notes the prop's cycles and the motion's strokes with it. `motion` is empty for what
-    belongs to no motion.
+    The ledger notes the prop's cycles and the motion's strokes with it, as they stood at `wall_ns`,
+    when the work was done. `motion`, and `prop` too, are empty for what belongs to none. `task`
+    names the upkeep that was done, empty for all of the part's. `other` is the (prop, motion, part)
+    with which a moved part changed places. `about` is the `seq` of an earlier entry that this one
+    corrects: it then stands in its place, or as VOID takes it away; both stay on record.
+    `recorded_wall_ns` is when it was written down, 0 for at `wall_ns`.
     """
 
     part: str
@@ -135,6 +150,10 @@ class ServiceEntry:
     note: str
     readings: Mapping[str, object]
     wall_ns: int
+    task: str = ""
+    other: tuple[str, str, str] | None = None
+    about: int | None = None
+    recorded_wall_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +228,35 @@ class StrokeMeters:
     motion: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class RunTime:
+    """`subject`, a prop or a machine by name, was armed or ran for `ms` more, up to `wall_ns`.
+
+    Raises ValueError for a negative time.
+    """
+
+    kind: str
+    subject: str
+    ms: int
+    wall_ns: int
+
+    def __post_init__(self) -> None:
+        if self.ms < 0:
+            raise ValueError(f"nothing runs for {self.ms} ms")
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the air was like at `wall_ns`: gauge pressure in the tank, temperature outside.
+
+    Either is None where nobody measured it.
+    """
+
+    wall_ns: int
+    psi: float | None = None
+    temp_degf: float | None = None
+
+
 Entry = (
     NightOpened
     | NightClosed
@@ -220,6 +268,8 @@ Entry = (
     | GapEntry
     | BootMap
     | StrokeMeters
+    | RunTime
+    | Surroundings
 )
 """Anything that can be appended."""
 

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from console.ledger import appending
-from console.ledger.entries import Counter, CounterKey, OpenNight, Travel
+from console.ledger.correcting import settled
+from console.ledger.entries import Counter, CounterKey, OpenNight, ServiceKind, Travel
 from console.ledger.numbering import counters
 from console.ledger.opening import open_for_reading
 from console.ledger.rows import (
@@ -56,7 +57,7 @@ _EVENTS = """
 """
 _SERVICE = """
     SELECT c.seq, c.part, p.name, c.motion, c.kind, c.who, c.note, c.readings, c.wall_ns,
-           c.prop_cycles, c.strokes
+           c.prop_cycles, c.strokes, c.task, c.other, c.about, c.recorded_ns
     FROM service c
     LEFT JOIN props p ON p.id = c.prop_id
 """
@@ -99,7 +100,10 @@ class Reader:
 
     def props(self) -> list[str]:
         """The names of all props that the ledger ever heard of."""
-        return [row[0] for row in self._db.execute("SELECT name FROM props ORDER BY name")]
+        return [
+            row[0]
+            for row in self._db.execute("SELECT name FROM props WHERE name <> '' ORDER BY name")
+        ]
 
     def outcomes(self) -> list[str]:
         """The outcomes that cycles ever had."""
@@ -147,11 +151,26 @@ class Reader:
             " ORDER BY c.seq",
             (prop, part),
         )
-        return [ServiceRow(*(*row[:7], json.loads(row[7]), *row[8:])) for row in rows]
+        found = []
+        for row in rows:
+            other = tuple(json.loads(row[12])) if row[12] else None
+            found.append(
+                ServiceRow(
+                    *(*row[:7], json.loads(row[7]), *row[8:12], other, row[13], row[14] or row[8])
+                )
+            )
+        return found
 
     def parts(self) -> list[PartRow]:
-        """Every part that was ever worked on, with what it has done since."""
-        newest = {(row.prop, row.part): row for row in self.service()}
+        """Every part that was ever worked on, with what it has done since.
+
+        Entries that were corrected count as corrected; what was only read off counts for nothing.
+        """
+        newest = {
+            (row.prop, row.motion, row.part): row
+            for row in settled(self.service())
+            if row.kind != ServiceKind.READING
+        }
         cycles = dict(
             self._db.execute(
                 "SELECT p.name, m.cycles FROM prop_meters m JOIN props p ON p.id = m.prop_id"

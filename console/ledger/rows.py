@@ -118,7 +118,11 @@ class GapRow:
 
 @dataclass(frozen=True, slots=True)
 class ServiceRow:
-    """Work on a part, with the meters at that moment; `strokes` is None where nobody counted."""
+    """Work on a part, with the meters at that moment; `strokes` is None where nobody counted.
+
+    `about`, `other` and `recorded_ns` are those of `entries.ServiceEntry`; rows of the first schema
+    were recorded at `wall_ns`.
+    """
 
     seq: int
     part: str
@@ -131,6 +135,10 @@ class ServiceRow:
     wall_ns: int
     prop_cycles: int
     strokes: int | None
+    task: str = ""
+    other: tuple[str, str, str] | None = None
+    about: int | None = None
+    recorded_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -214,7 +214,38 @@ _FIRST = (
     """,
 )
 
-STEPS: tuple[tuple[str, ...], ...] = (_FIRST,)
+_UPKEEP = (
+    "ALTER TABLE service ADD COLUMN task TEXT NOT NULL DEFAULT ''",
+    # A JSON list of prop, motion and part.
+    "ALTER TABLE service ADD COLUMN other TEXT",
+    "ALTER TABLE service ADD COLUMN about INTEGER",
+    "ALTER TABLE service ADD COLUMN recorded_ns INTEGER NOT NULL DEFAULT 0",
+    "CREATE INDEX stroke_meters_of_motion ON stroke_meters (prop_id, motion)",
+    # Sums of a night: an entry comes every few minutes, and only the sums are ever asked for.
+    """
+    CREATE TABLE run_times (
+        night_id INTEGER NOT NULL,
+        kind TEXT NOT NULL,
+        subject TEXT NOT NULL,
+        ms INTEGER NOT NULL CHECK (ms >= 0),
+        last_seq INTEGER NOT NULL,
+        last_ns INTEGER NOT NULL,
+        PRIMARY KEY (night_id, kind, subject)
+    ) STRICT, WITHOUT ROWID
+    """,
+    """
+    CREATE TABLE surroundings (
+        seq INTEGER PRIMARY KEY,
+        night_id INTEGER NOT NULL,
+        wall_ns INTEGER NOT NULL,
+        psi REAL,
+        temp_degf REAL
+    ) STRICT
+    """,
+    "CREATE INDEX surroundings_at ON surroundings (wall_ns)",
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _UPKEEP)
 """Statements that lead from each schema version to the next; version 0 is an empty file."""
 
 SEQ_COLUMNS = (
@@ -223,6 +254,8 @@ SEQ_COLUMNS = (
     ("missed", "seq"),
     ("events", "seq"),
     ("service", "seq"),
+    ("run_times", "last_seq"),
+    ("surroundings", "seq"),
     ("boot_maps", "seq"),
     ("stroke_meters", "seq"),
     ("nights", "opened_seq"),

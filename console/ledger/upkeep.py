@@ -1,0 +1,179 @@
+"""What upkeep asks of the ledger: meters, night by night, travels of one motion, work done.
+
+Every answer comes from the rollups or from a bounded stretch of one prop's cycles, so that none
+grows with the ledger.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from console.ledger.correcting import settled
+from console.ledger.entries import RunKind, Travel
+from console.ledger.reader import Reader
+from console.ledger.rows import ServiceRow
+
+_TRAVELS = """
+    SELECT c.seq, c.night_id, s.name, c.started_ns, c.outcome, c.travels
+    FROM cycles c JOIN sequences s ON s.id = c.sequence_id
+    WHERE c.prop_id = (SELECT id FROM props WHERE name = ?)
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class NightSpan:
+    """One night by its times; `closed_ns` is None while it is open."""
+
+    night_id: int
+    date: str
+    opened_ns: int
+    closed_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Meters:
+    """Counts for life: cycles by prop, strokes by (prop, motion)."""
+
+    cycles: dict[str, int]
+    strokes: dict[tuple[str, str], int]
+
+
+class TravelRow(NamedTuple):
+    """One cycle with what its motions took. `seq` is its place in the order of arrival."""
+
+    seq: int
+    night_id: int
+    sequence: str
+    started_ns: int
+    outcome: str
+    travels: tuple[Travel, ...]
+
+
+class AirRow(NamedTuple):
+    """What the air was like at one moment; None for what nobody measured."""
+
+    wall_ns: int
+    psi: float | None
+    temp_degf: float | None
+
+
+class UpkeepReader(Reader):
+    """A `Reader` that also answers what upkeep asks."""
+
+    def work(self) -> list[ServiceRow]:
+        """Work on parts as it is held true now, in the order in which it was done."""
+        return settled(self.service())
+
+    def night_spans(self) -> list[NightSpan]:
+        """Every night in the order of opening."""
+        rows = self._db.execute(
+            "SELECT id, date, opened_ns, closed_ns FROM nights ORDER BY opened_seq"
+        )
+        return [NightSpan(*row) for row in rows]
+
+    def meters(self) -> Meters:
+        """What every prop and motion has done for life."""
+        rows = self._db.execute(
+            "SELECT p.name, m.cycles FROM prop_meters m JOIN props p ON p.id = m.prop_id"
+        )
+        return Meters({row[0]: row[1] for row in rows}, self.motion_strokes())
+
+    def night_cycles(self) -> dict[str, dict[int, int]]:
+        """Cycles by prop and night; night 0 is what came between nights."""
+        found: dict[str, dict[int, int]] = {}
+        for prop, night_id, cycles in self._db.execute(
+            "SELECT p.name, c.night_id, c.cycles FROM (SELECT prop_id, night_id, sum(cycles)"
+            " AS cycles FROM night_cycles GROUP BY prop_id, night_id) c"
+            " JOIN props p ON p.id = c.prop_id"
+        ):
+            found.setdefault(prop, {})[night_id] = cycles
+        return found
+
+    def night_strokes(self) -> dict[tuple[str, str], dict[int, int]]:
+        """Strokes by (prop, motion) and night, as the boards counted them."""
+        found: dict[tuple[str, str], dict[int, int]] = {}
+        for prop, motion, night_id, strokes in self._db.execute(
+            "SELECT p.name, m.motion, m.night_id, sum(m.strokes - m.first_strokes)"
+            " FROM stroke_meters m JOIN props p ON p.id = m.prop_id"
+            " GROUP BY m.prop_id, m.motion, m.night_id"
+        ):
+            found.setdefault((prop, motion), {})[night_id] = strokes
+        return found
+
+    def run_times(self, kind: RunKind) -> dict[str, dict[int, int]]:
+        """Milliseconds of this kind by subject and night."""
+        found: dict[str, dict[int, int]] = {}
+        for subject, night_id, ms in self._db.execute(
+            "SELECT subject, night_id, ms FROM run_times WHERE kind = ?", (kind,)
+        ):
+            found.setdefault(subject, {})[night_id] = ms
+        return found
+
+    def night_missed(self, reason: str) -> dict[str, dict[int, int]]:
+        """Missed triggers of one reason by prop and night."""
+        found: dict[str, dict[int, int]] = {}
+        for prop, night_id, missed in self._db.execute(
+            "SELECT p.name, m.night_id, sum(m.missed) FROM night_missed m"
+            " JOIN props p ON p.id = m.prop_id WHERE m.reason = ? GROUP BY m.prop_id, m.night_id",
+            (reason,),
+        ):
+            found.setdefault(prop, {})[night_id] = missed
+        return found
+
+    def night_events(self, kind: str) -> dict[str, dict[int, int]]:
+        """Events of one kind by subject and night."""
+        found: dict[str, dict[int, int]] = {}
+        for subject, night_id, count in self._db.execute(
+            "SELECT subject, night_id, count(*) FROM events WHERE kind = ?"
+            " GROUP BY subject, night_id",
+            (kind,),
+        ):
+            found.setdefault(subject, {})[night_id] = count
+        return found
+
+    def travels_after(self, prop: str, seq: int, most: int) -> list[TravelRow]:
+        """The first `most` cycles of a prop that arrived after `seq`, oldest first."""
+        rows = self._db.execute(
+            f"{_TRAVELS} AND c.seq > ? ORDER BY c.seq LIMIT ?", (prop, seq, most)
+        ).fetchall()
+        return [_travel_row(row) for row in rows]
+
+    def newest_travels(self, prop: str, seq: int, most: int) -> list[TravelRow]:
+        """The newest `most` cycles of a prop that arrived after `seq`, oldest first."""
+        rows = self._db.execute(
+            f"{_TRAVELS} AND c.seq > ? ORDER BY c.seq DESC LIMIT ?", (prop, seq, most)
+        ).fetchall()
+        return [_travel_row(row) for row in reversed(rows)]
+
+    def first_travels(self, prop: str, night_id: int, most: int) -> list[TravelRow]:
+        """The first `most` cycles of a prop in one night."""
+        row = self._db.execute("SELECT opened_seq FROM nights WHERE id = ?", (night_id,)).fetchone()
+        rows = self.travels_after(prop, row[0], most) if row else []
+        return [cycle for cycle in rows if cycle.night_id == night_id]
+
+    def air(self, after_ns: int, until_ns: int) -> list[AirRow]:
+        """What was measured of the air in a stretch of time, oldest first."""
+        rows = self._db.execute(
+            "SELECT wall_ns, psi, temp_degf FROM surroundings"
+            " WHERE wall_ns > ? AND wall_ns <= ? ORDER BY wall_ns",
+            (after_ns, until_ns),
+        )
+        return [AirRow(*row) for row in rows]
+
+    def seq_at(self, wall_ns: int) -> int:
+        """The arrival number from which on things came after `wall_ns`, by the nights around it.
+
+        Work between nights, as most work is, is told exactly; within one, to the night's start.
+        """
+        row = self._db.execute(
+            "SELECT max(closed_seq) FROM nights WHERE closed_ns <= ?", (wall_ns,)
+        ).fetchone()
+        return int(row[0] or 0)
+
+
+def _travel_row(row: Sequence[object]) -> TravelRow:
+    travels = tuple(Travel(*travel) for travel in json.loads(str(row[5])))
+    return TravelRow(*(*row[:5], travels))  # type: ignore[arg-type]

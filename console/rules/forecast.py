@@ -1,0 +1,145 @@
+"""When a limit will be reached, from the nights so far and the calendar of those to come.
+
+What a prop does in a night is taken as its mean an hour times the hours open, times a factor that
+differs from night to night. Spread and mean are both learned from few nights, so what is to come
+follows a t distribution that allows for both: with k nights of hours h ahead, mean m H and variance
+m² s² (sum h² + H² / n) + m H, where H = sum h, s is the spread of the factor and n the number of
+nights so far. The spread starts from a prior worth two nights.
+
+Source: A. Gelman et al., Bayesian Data Analysis, 3rd ed., 3.2 (normal data with a conjugate prior).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+PRIOR_SPREAD = 0.35
+"""How much a night differs from the mean before anything is known of it, as a share."""
+PRIOR_NIGHTS = 2.0
+FEW_NIGHTS = 5
+"""With fewer nights than this a forecast says so."""
+NEWEST_NIGHTS = 14
+"""How many nights back the mean looks: earlier seasons had other crowds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """One night of the calendar that is still to come."""
+
+    date: dt.date
+    hours_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How much of something comes in an hour: mean, spread from night to night as a share of it."""
+
+    per_hour: float
+    spread: float
+    nights: int
+
+    @property
+    def few(self) -> bool:
+        """Whether too few nights are behind it to rely on it."""
+        return self.nights < FEW_NIGHTS
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """When a limit is reached.
+
+    `on` is the night by which it is more likely reached than not, None where the calendar ends
+    before; `early` and `late` are those of 1 in 10 and 9 in 10. `chance_next` is the chance that it
+    is reached before the next night ends, None where nothing is known.
+    """
+
+    on: dt.date | None
+    early: dt.date | None
+    late: dt.date | None
+    chance_next: float | None
+    few: bool = False
+
+
+def pace(amounts: Sequence[float], hours_h: Sequence[float]) -> Pace | None:
+    """The pace of the nights so far, oldest first; None without one that was open at all."""
+    kept = [(a, h) for a, h in zip(amounts, hours_h, strict=True) if h > 0][-NEWEST_NIGHTS:]
+    total_h = sum(h for _, h in kept)
+    if not kept:
+        return None
+    mean = sum(a for a, _ in kept) / total_h
+    if mean <= 0:
+        return Pace(0.0, PRIOR_SPREAD, len(kept))
+    off = sum((a / h / mean - 1) ** 2 for a, h in kept)
+    spread = math.sqrt((PRIOR_NIGHTS * PRIOR_SPREAD**2 + off) / (PRIOR_NIGHTS + len(kept) - 1))
+    return Pace(mean, spread, len(kept))
+
+
+def chance_of(at: Pace, left: float, hours_h: Sequence[float]) -> float:
+    """The chance that at least `left` comes in nights of these hours."""
+    from scipy.special import stdtr
+
+    if left <= 0:
+        return 1.0
+    open_h = sum(hours_h)
+    if at.per_hour <= 0 or open_h <= 0:
+        return 0.0
+    mean = at.per_hour * open_h
+    wide = sum(h * h for h in hours_h) + open_h**2 / at.nights
+    deviation = math.sqrt((at.per_hour * at.spread) ** 2 * wide + mean)
+    return float(stdtr(PRIOR_NIGHTS + at.nights - 1, (mean - left) / deviation))
+
+
+def by_count(left: float, at: Pace | None, ahead: Sequence[Ahead]) -> Forecast:
+    """When `left` more of something will have come."""
+    if left <= 0:
+        return Forecast(None, None, None, 1.0)
+    if at is None:
+        return Forecast(None, None, None, None, few=True)
+    chances: list[float] = []
+    most = 0.0
+    for number in range(1, len(ahead) + 1):
+        most = max(most, chance_of(at, left, [night.hours_h for night in ahead[:number]]))
+        chances.append(most)
+        if most >= 0.995:
+            break
+
+    def first(share: float) -> dt.date | None:
+        return next((ahead[i].date for i, p in enumerate(chances) if p >= share), None)
+
+    return Forecast(first(0.5), first(0.1), first(0.9), chances[0] if chances else 0.0, at.few)
+
+
+def by_nights(left: float, ahead: Sequence[Ahead]) -> Forecast:
+    """When `left` more nights will have been: nothing about it is uncertain but the calendar."""
+    if left <= 0:
+        return Forecast(None, None, None, 1.0)
+    number = math.ceil(left)
+    on = ahead[number - 1].date if number <= len(ahead) else None
+    return Forecast(on, on, on, 1.0 if on is not None and number == 1 else 0.0)
+
+
+def by_date(on: dt.date, today: dt.date, ahead: Sequence[Ahead]) -> Forecast:
+    """When a day of the calendar comes."""
+    next_night = ahead[0].date if ahead else today
+    return Forecast(on, on, on, 1.0 if on <= max(today, next_night) else 0.0)
+
+
+def soonest(found: Sequence[Forecast]) -> Forecast:
+    """Whichever comes first. The limits of one part rise together, so the chance is the highest."""
+    if not found:
+        return Forecast(None, None, None, None)
+    chances = [one.chance_next for one in found if one.chance_next is not None]
+
+    def first(days: Sequence[dt.date | None]) -> dt.date | None:
+        return min((day for day in days if day is not None), default=None)
+
+    return Forecast(
+        first([one.on for one in found]),
+        first([one.early for one in found]),
+        first([one.late for one in found]),
+        max(chances, default=None),
+        any(one.few for one in found),
+    )
