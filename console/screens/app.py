@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from functools import partial
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from textual.app import App
 from textual.binding import BindingType
@@ -52,7 +52,9 @@ class Console(App[int], inherit_bindings=False):
     VERTICAL_BREAKPOINTS = [(0, "-low"), (20, "-middle"), (34, "-tall")]  # noqa: RUF012
     BINDINGS: ClassVar[list[BindingType]] = [*stop_bindings()]
 
-    def __init__(self, desk: Desk, follow: Callable[[], None] | None = None) -> None:
+    def __init__(
+        self, desk: Desk, follow: Callable[[], Coroutine[Any, Any, None]] | None = None
+    ) -> None:
         super().__init__()
         self.register_theme(THEME)
         self.theme = THEME.name
@@ -67,7 +69,7 @@ class Console(App[int], inherit_bindings=False):
         self.switch_mode("floor")
         self.set_interval(TICK_S, self.tick)
         if self._follow is not None:
-            self._follow()
+            self.run_worker(self._follow(), group="follow")
 
     def tick(self) -> None:
         """Let what is on the screen follow what is known; the one below a dialog too."""

@@ -12,10 +12,11 @@ from textual.app import App
 
 from console.actions import Action, Scope
 from console.screens.base import Place
-from console.screens.desk import Answer, Desk, Notice
+from console.screens.desk import Desk, Notice
 from console.screens.dialogs import Choice, Choose, Confirm, Field, Form
 from console.screens.text import count_of
 from console.screens.why import Why
+from console.views.client import Reply
 from console.views.models import LinkState, PropFlag, PropState, PropView, Refusal
 
 SECOND_KEY_S = 8.0
@@ -81,7 +82,7 @@ class Asker:
             args = await self._arguments(action, place)
         if args is None:
             return
-        answer = await self._desk.engine.ask(action.id, args)
+        answer = await self._desk.engine.request(action.id, **args)
         self._desk.notice = notice_of(action, args, answer)
         if answer.ok:
             if action.id == "fire" and place.own_page:
@@ -234,23 +235,23 @@ class Asker:
         return None if chosen is None else {"controller": chosen}
 
     async def _service(self, place: Place) -> Args | None:
-        part = place.subject("service")
+        prop, motion, part = place.subject("service").split("/")
         kinds = [
-            Choice("service", "serviced: cleaned, oiled, adjusted; the same part goes on"),
+            Choice("service", "serviced: cleaned, oiled, adjusted"),
             Choice("replaced", "replaced by a new part"),
         ]
-        kind = await self._app.push_screen_wait(Choose(self._desk, f"{part} was", kinds))
+        kind = await self._app.push_screen_wait(Choose(self._desk, f"{prop}, {part} was", kinds))
         if kind is None:
             return None
         values = await self._form(
-            f"{part}: {kind}",
+            f"{prop}, {part}: {kind}",
             ["Its count starts again; what was before stays in the ledger."],
             self._name(),
             Field("note", "Note", wanted=False),
         )
         if values is None:
             return None
-        return {"part": part, "kind": kind, "by": values["by"], "note": values["note"]}
+        return {"prop": prop, "motion": motion, "part": part, "kind": kind, **values}
 
     def _prop(self, place: Place) -> PropView:
         prop = self._desk.store.prop(place.chosen_prop())
@@ -259,7 +260,7 @@ class Asker:
         return prop
 
 
-def notice_of(action: Action, args: Args, answer: Answer) -> Notice | None:
+def notice_of(action: Action, args: Args, answer: Reply) -> Notice | None:
     """What is left to read after an answer: None where everything was taken on."""
     refusals = tuple(
         (prop, refusal) for prop, several in answer.refused.items() for refusal in several

@@ -90,7 +90,7 @@ class Place(Screen[None]):
     def targets(self) -> list[str]:
         """The props that an action on props acts on."""
         chosen = self.chosen_prop()
-        return [chosen] if chosen else []
+        return [chosen] if self.desk.store.prop(chosen) else []
 
     def chosen_prop(self) -> str:
         """The prop that an action on one prop acts on, empty where there is none."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from console.screens.store import Store
+from console.views.client import Reply
 from console.views.models import Refusal, StopProgress
 from console.views.records import RecordReader
 
@@ -15,22 +15,10 @@ QUICK_FIRE_S = 60.0
 """How long further fires need one key on a prop's own page: a scare is a matter of timing."""
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What the engine said to a request. `ok` means taken on; that it is done shows in the views.
-
-    `refused` holds the checks that failed, by prop where several were asked, else under "".
-    """
-
-    ok: bool
-    done: tuple[str, ...] = ()
-    refused: Mapping[str, tuple[Refusal, ...]] = field(default_factory=dict)
-
-
 class Engine(Protocol):
-    """Where requests go."""
+    """Where requests go: an `EngineClient`."""
 
-    async def ask(self, action: str, args: Mapping[str, object]) -> Answer:
+    async def request(self, action: str, **args: object) -> Reply:
         """Ask for one action; always answers, with a refusal where the engine is not there."""
 
 

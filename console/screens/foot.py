@@ -20,9 +20,13 @@ class Answered(Lines):
         super().__init__(id="answered")
         self._desk = desk
 
+    def tick(self) -> None:
+        """Take room only while there is something to read."""
+        self.display = self._desk.notice is not None
+        super().tick()
+
     def make(self, width: int) -> list[Line]:
         notice = self._desk.notice
-        self.display = notice is not None
         if notice is None:
             return []
         height = self.app.size.height
@@ -61,7 +65,7 @@ class Keys(Lines):
             if typing and prints(binding.key):
                 continue
             found.setdefault(binding.id, binding)
-        rank = {id: n for n, id in enumerate(ORDER)}
+        rank = {id: n for n, id in reversed(list(enumerate(ORDER)))}
         return sorted(found.values(), key=lambda b: rank.get(b.id or "", -1))
 
     def make(self, width: int) -> list[Line]:

@@ -13,7 +13,7 @@ from textual.theme import Theme
 
 GROUND = "#12171d"
 RAISED = "#1c242c"
-CHOSEN = "#2b3946"
+CHOSEN = "#283743"
 STOP_GROUND = "#5b2a86"
 STOP_LATCHED = "#efe6f7"
 STALE = "#8a96a1"
@@ -38,7 +38,7 @@ class Role(StrEnum):
 
 _INK: dict[Role, tuple[str, bool, bool]] = {
     Role.TEXT: ("#c9d2da", False, False),
-    Role.MUTED: ("#8f9ca8", False, False),
+    Role.MUTED: ("#9aa7b3", False, False),
     Role.STRONG: ("#e8edf1", True, False),
     Role.LIVELY: ("#e8edf1", True, False),
     Role.NOTE: ("#8cc2ee", False, False),
@@ -71,7 +71,7 @@ PAIRS: tuple[tuple[str, str, float], ...] = (
 THEME = Theme(
     name="sexton",
     primary="#8cc2ee",
-    secondary="#8f9ca8",
+    secondary="#9aa7b3",
     accent="#8cc2ee",
     foreground=INKS[Role.TEXT],
     background=GROUND,

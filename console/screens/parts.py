@@ -34,7 +34,7 @@ def part_line(part: PartRecord, width: int) -> Line:
     name, kind = _columns(width)
     last = f" {day_and_clock(part.serviced_wall_ns or 0)[:10]}" if width >= 100 else ""
     return line(
-        Span(fit(f" {part.name}", name)),
+        Span(fit(f" {part.place}", name)),
         Span(fit(f" {part.kind}", kind), Role.MUTED),
         Span(f" {bar(share, 8)} ", role),
         Span(fit(f"{used} {of}", _COUNTS), role),
@@ -80,7 +80,7 @@ class Parts(Place):
         rows = self.query_one("#parts", Rows)
         width = rows.room
         if width:
-            made = [Row(part_line(p, width), p.name) for p in self.parts]
+            made = [Row(part_line(p, width), f"{p.prop}/{p.motion}/{p.name}") for p in self.parts]
             none = [Row(line(Span(f" {self.state}", Role.MUTED)))]
             rows.put(made or none, heading=part_heading(width))
 

@@ -47,8 +47,8 @@ def _sequence(
     rows: list[Line] = [
         line(
             Span(sequence.name, Role.STRONG),
+            Span(f" {', '.join(marks)}" if marks else "", Role.NOTE),
             Span(f" {sequence.strength}, {sequence.length_ms / 1000:.2f} s", Role.MUTED),
-            Span(f"  {', '.join(marks)}" if marks else "", Role.ASKED if len(marks) else Role.TEXT),
         )
     ]
     if gone_ms is not None:
@@ -97,11 +97,10 @@ def cycle_lines(prop: PropView, width: int) -> list[Line]:
             f" {clock(cycle.started_wall_ns)} #{cycle.number} {cycle.sequence} by {cycle.trigger}, "
             f"{cycle.duration_ms / 1000:.1f} s"
         )
-        good = cycle.outcome in ("done", "complete", "completed")
         rows.append(
             line(
                 Span(words, Role.TEXT),
-                Span(f" {cycle.outcome}", Role.MUTED if good else Role.WARN),
+                Span(f" {cycle.outcome}", Role.MUTED if cycle.outcome == "done" else Role.WARN),
             )
         )
         if travels:

@@ -81,8 +81,8 @@ class Rows(ScrollView, can_focus=True):
 
     @property
     def lines(self) -> list[Line]:
-        """What is in the list, heading first."""
-        return [self._heading, *(row.line for row in self._rows)]
+        """What is in the list, the heading first where there is one."""
+        return [*([self._heading] if self._heading else []), *(row.line for row in self._rows)]
 
     @property
     def room(self) -> int:

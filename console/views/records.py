@@ -50,7 +50,8 @@ class RecordFilter:
 class PartRecord:
     """A part that wears: how far it has come since it was last serviced.
 
-    `used` and `interval` are counted in `unit`: `strokes` for what a motion moves, `cycles` for
+    Its name is its own within its motion, or within its prop where `motion` is empty. `used` and
+    `interval` are counted in `unit`: `strokes` for what a motion moves, `cycles` for
     the rest. `used` is None where nobody counts it, `interval` None where the site file has none.
     """
 
@@ -63,6 +64,11 @@ class PartRecord:
     interval: int | None
     serviced_wall_ns: int | None
     serviced_by: str
+
+    @property
+    def place(self) -> str:
+        """Prop, motion where there is one, and name, as people write it: `hoist.rope.cylinder`."""
+        return ".".join(word for word in (self.prop, self.motion, self.name) if word)
 
 
 class RecordReader(Protocol):

@@ -7,13 +7,13 @@ engine are in test_screens_engine.py; a scene holds the moments that are hard to
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from console.screens.app import Console
-from console.screens.desk import Answer, Desk
+from console.screens.desk import Desk
 from console.screens.store import Store
+from console.views.client import Reply
 from console.views.models import (
     AlarmView,
     Asked,
@@ -113,7 +113,7 @@ def entities() -> dict[str, Entity]:
                           (("lid", "out", 340), ("torso", "out", 512))),
                 CycleView(12_880, "plunge", "operator", "done", now - 190 * SECOND, 6203,
                           (("lid", "out", 341), ("torso", "out", 515))),
-                CycleView(12_879, "shiver", "sensor", "cut short", now - 290 * SECOND, 1400),
+                CycleView(12_879, "shiver", "sensor", "stopped", now - 290 * SECOND, 1400),
             ),
             fire_refusals=(
                 Refusal("rested", "a cycle is under way", "wait until it has rested"),
@@ -215,10 +215,10 @@ class Recorder:
     """Stands where the engine client stands: remembers what was asked, answers as told."""
 
     asked: list[tuple[str, dict[str, object]]] = field(default_factory=list)
-    answer: Answer = field(default_factory=lambda: Answer(ok=True))
+    answer: Reply = field(default_factory=lambda: Reply(ok=True))
 
-    async def ask(self, action: str, args: Mapping[str, object]) -> Answer:
-        self.asked.append((action, dict(args)))
+    async def request(self, action: str, **args: object) -> Reply:
+        self.asked.append((action, args))
         return self.answer
 
 
@@ -249,7 +249,7 @@ class Records:
         ]
 
     def outcomes(self) -> list[str]:
-        return ["cut short", "done"]
+        return ["stopped", "done"]
 
     def cycles(self, wanted: RecordFilter, limit: int) -> list[CycleRecord]:
         self.wanted.append(wanted)
@@ -257,7 +257,7 @@ class Records:
         rows = [
             CycleRecord(
                 "2026-10-31", p, 12_881 - n, "plunge" if n % 3 else "shiver",
-                "sensor" if n % 4 else "operator", "done" if n % 7 else "cut short",
+                "sensor" if n % 4 else "operator", "done" if n % 7 else "stopped",
                 now - (n * 23 + 9) * SECOND, 3.0, 6204,
             )
             for n, p in enumerate(["ice-house-door", "gate-hound", "stoker", "hoist"] * 12)
@@ -276,13 +276,13 @@ class Records:
     def parts(self) -> list[PartRecord]:
         now = time.time_ns()
         return [
-            PartRecord("brine-hand.arm.valve", "valve", "brine-hand", "arm", "strokes", 50_310,
+            PartRecord("valve", "valve", "brine-hand", "arm", "strokes", 50_310,
                        50_000, now - 9_000_000 * SECOND, "R. Alder"),
-            PartRecord("hoist.rope.cylinder", "cylinder", "hoist", "rope", "strokes", 21_480,
+            PartRecord("cylinder", "cylinder", "hoist", "rope", "strokes", 21_480,
                        25_000, now - 900_000 * SECOND, "P. Marsh"),
-            PartRecord("ice-house-door.lid.hinge", "hinge", "ice-house-door", "lid", "cycles",
+            PartRecord("hinge", "hinge", "ice-house-door", "lid", "cycles",
                        1_204, 20_000, None, ""),
-            PartRecord("gate-hound.jaw.hose", "hose", "gate-hound", "jaw", "strokes", None, None,
+            PartRecord("hose", "hose", "gate-hound", "jaw", "strokes", None, None,
                        None, ""),
         ]  # fmt: skip
 
