@@ -22,6 +22,7 @@ MOST_OUTPUT = 256 * 1024
 """Bytes waiting for the terminal at which whoever writes has to wait."""
 
 _PATIENCE_S = 1.0
+_GIVE_WAY = 10
 _TAIL = 256
 _LEAVE_MODES = (
     b"\x1b\\\x1b[0m\x1b[?1000;1002;1003;1004;1006;1015;1016;2004;2026;2048l\x1b[?7h\x1b[?25h"
@@ -148,6 +149,7 @@ def become(argv: list[str], size: bytes, settings: Mapping[str, str]) -> NoRetur
         modes = termios.tcgetattr(0)
         modes[1] |= termios.OPOST | termios.ONLCR  # a traceback's lines begin at the left
         termios.tcsetattr(0, termios.TCSANOW, modes)
+        os.nice(_GIVE_WAY)  # whatever draws gives way to what stops
         os.execvpe(argv[0], argv, {**os.environ, **settings})
     except OSError as error:
         os.write(2, f"{argv[0]}: {error.strerror}\n".encode())

@@ -204,7 +204,7 @@ class Desk:
         self.next_dialog, self.dialog_open = 0.0, False
         self.shown = 0
         ends = time.monotonic() + 30
-        while self.shown < 5000 and time.monotonic() < ends:
+        while self.shown < 5000 and time.monotonic() < ends and self.guard.poll() is None:
             self.look(0.1)
         assert self.shown >= 5000, "the console shows nothing"
         self.idle_for(2.0)

@@ -6,11 +6,14 @@ the event loop, `c-call` sits 250 ms in a C function that never lets go of the i
 
 from __future__ import annotations
 
+import argparse
 import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 from console.screens.app import Console
+from console.screens.run import run
 
 
 def redraw(console: Console) -> None:
@@ -49,8 +52,12 @@ HELD = calibrate()
 
 def main() -> None:
     """Run the console with the load in its event loop."""
-    load = LOADS.get(sys.argv.pop(1))
-    if load is not None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("load")
+    parser.add_argument("--socket", type=Path)
+    parser.add_argument("--stop-socket", type=Path)
+    arguments = parser.parse_args()
+    if (load := LOADS.get(arguments.load)) is not None:
         every_s, handler = load
         mount = Console.on_mount
 
@@ -59,9 +66,7 @@ def main() -> None:
             self.set_interval(every_s, lambda: handler(self))
 
         Console.on_mount = on_mount  # type: ignore[method-assign]
-    from console.commands.console_child import main as run
-
-    sys.exit(run())
+    sys.exit(run(arguments.socket, arguments.stop_socket))
 
 
 if __name__ == "__main__":
