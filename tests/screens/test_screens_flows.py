@@ -30,8 +30,7 @@ from console.screens.text import text_of
 from console.views.client import Reply
 from console.views.models import PropState, Refusal, SiteView, StopView
 from console.views.records import RecordFilter
-
-from screens_scene import Scene, entities, latched, scene, shown  # isort: skip
+from tests.screens.screens_scene import Scene, entities, latched, scene, shown
 
 
 @contextlib.asynccontextmanager

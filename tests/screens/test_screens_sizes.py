@@ -25,8 +25,7 @@ from console.views.models import (
     PropView,
     SiteView,
 )
-
-from screens_scene import entities, latched, scene, shown  # isort: skip
+from tests.screens.screens_scene import entities, latched, scene, shown
 
 SIZES = [(80, 24), (120, 40), (60, 15)]
 

@@ -26,8 +26,7 @@ from console.screens.text import (
     wrap,
 )
 from console.views.models import Asked, PropFlag, PropState, PropView
-
-from screens_scene import SECOND, entities, prop  # isort: skip
+from tests.screens.screens_scene import SECOND, entities, prop
 
 NASTY = st.text(st.characters(), max_size=40)
 

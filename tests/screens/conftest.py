@@ -1,8 +1,0 @@
-"""Puts the scene beside the tests that play in it."""
-
-from __future__ import annotations
-
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parent))
