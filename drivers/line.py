@@ -102,7 +102,11 @@ class Line:
     def next_deadline(self) -> float:
         """When `tick` or `take_bytes` has something to do, in ms."""
         at = min(s.next_deadline() for s in self.sessions)
-        return max(at, self._busy_until_ms) if self._shared else at
+        if not self._shared:
+            return at
+        if any(s.any_waiting for s in self.sessions):
+            return self._busy_until_ms
+        return max(at, self._busy_until_ms)
 
     def _frame(self, frame: Frame, now_ms: float) -> None:
         self.recent.append((now_ms, f"< {frame.address:02X} {' '.join(frame.words)}"))

@@ -46,6 +46,7 @@ FIRE_LIVES_MS = 600.0
 POLL_LIVES_MS = 1000.0
 OTHERS_LIVE_MS = 4000.0
 OVERTAKEN_LIVES_MS = 300.0
+_NEVER_MS = 1e12
 
 STARTS = (Arm, Fire, Test, Hold, Clear)
 """What a stop or disarm overtakes."""
@@ -172,18 +173,8 @@ class Requests:
 
     def expired(self, now_ms: float) -> list[Out]:
         """Requests that are given up now, because they are too old or may not be repeated."""
-        gone: list[Out] = []
-        for req, out in list(self._out.items()):
-            lives = OTHERS_LIVE_MS
-            if isinstance(out.request, Fire | Test):
-                lives = FIRE_LIVES_MS
-            elif isinstance(out.request, Poll | Hello):
-                # A newer reading of the clock is worth more than the old one.
-                lives = POLL_LIVES_MS
-            waited = now_ms - out.first_ms
-            if waited >= lives or (self._overtaken(out) and waited >= OVERTAKEN_LIVES_MS):
-                gone.append(self._out.pop(req))
-        return gone
+        gone = [r for r, out in self._out.items() if now_ms - out.first_ms >= _lives_ms(out)]
+        return [self._out.pop(req) for req in gone]
 
     def drop_all(self) -> list[Reply]:
         """End everything: the session is over. Requests that need none stay queued."""
@@ -204,15 +195,11 @@ class Requests:
         """When the next repeat or giving up is due, in ms; None with nothing out."""
         return min(
             (
-                o.last_ms + (REPEAT_MS if o.repeats else OVERTAKEN_LIVES_MS)
+                min(o.first_ms + _lives_ms(o), o.last_ms + (REPEAT_MS if o.repeats else _NEVER_MS))
                 for o in self._out.values()
             ),
             default=None,
         )
-
-    @staticmethod
-    def _overtaken(out: Out) -> bool:
-        return not out.repeats and not isinstance(out.request, Hello)
 
     def _overtake(self, prop: object) -> list[Reply]:
         ended: list[Reply] = []
@@ -265,6 +252,15 @@ class Requests:
             repeats=waiting.kind is not Hello,
         )  # fmt: skip
         return data
+
+
+def _lives_ms(out: Out) -> float:
+    if isinstance(out.request, Poll | Hello):
+        # A newer reading of the clock is worth more than the old one.
+        return POLL_LIVES_MS
+    if not out.repeats:
+        return OVERTAKEN_LIVES_MS
+    return FIRE_LIVES_MS if isinstance(out.request, Fire | Test) else OTHERS_LIVE_MS
 
 
 def urgency_of(kind: type[Request]) -> Urgency:

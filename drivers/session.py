@@ -230,6 +230,11 @@ class Session:
         """The share of the last polls that were answered at the first try."""
         return sum(self._polls) / len(self._polls)
 
+    @property
+    def any_waiting(self) -> bool:
+        """Whether something may be sent as soon as the line allows."""
+        return self._stop_byte_due or (self._requests.idle and self._requests.any_waiting)
+
     # --- inside -------------------------------------------------------------------------------
 
     @property

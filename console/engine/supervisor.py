@@ -73,6 +73,7 @@ class Supervisor:
         self._stop_all = stop_all
         self._confirmed = confirmed
         self._last_boot = 0
+        self._opened_ms = 0.0
         self._meters_ms = 0.0
         self._lamp: int | None = None
 
@@ -188,6 +189,7 @@ class Supervisor:
             self._was_reset(identity.boot)
         self._last_boot, at.boot_cause = identity.boot, ""
         self._is_stopped(bool(stop))
+        self._opened_ms = world.now.mono_ms
         if world.latch.latched and stop == world.latch.id:
             self._confirmed(at.name)
         elif stop and not world.latch.latched:
@@ -315,10 +317,16 @@ class Supervisor:
             world.raise_alarm(
                 Kind.LATE, f"{prop.name}/{name}", f"{prop.prop.title}: {name} came late"
             )
-        elif record.kind is EventKind.SILENT:
+        elif record.kind is EventKind.SILENT and self._in_this_session(record):
             world.raise_alarm(Kind.SILENT, at.name, f"{at.name} heard nothing and disarmed itself")
         elif record.kind is EventKind.MEMORY:
             world.raise_alarm(Kind.MEMORY, at.name, f"{at.name}: slot {record.value} was damaged")
+
+    def _in_this_session(self, record: EventRecord) -> bool:
+        """Whether something happened since the board is live: what came before is explained."""
+        mapped = self.at.session.clock.to_mono(record.ms)
+        same_boot = record.boot == self.at.session.boot
+        return same_boot and mapped is not None and mapped[0] > self._opened_ms
 
     # --- answers ------------------------------------------------------------------------------
 

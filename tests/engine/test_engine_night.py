@@ -1,0 +1,257 @@
+"""A night in virtual time: arming, triggers, fires, switches, losses, counts."""
+
+from __future__ import annotations
+
+from console.views.models import PropFlag, PropState
+from tests.engine.conftest import MakeNight
+from tests.engine.night import Night
+
+
+def counts_agree(night: Night) -> None:
+    """For every board: baseline, stored cycles and gaps add up to the board's own counter."""
+    night.until(lambda: night.core.recorder.waiting == 0, 10_000)
+    known = night.ledger.known_counters()
+    for name, prop in night.core.world.props.items():
+        assert prop.report is not None, name
+        board = night.core.world.controller_of(prop).controller.board_id
+        row = known[board, prop.report.life, prop.prop.index]
+        assert row.highest == prop.report.number
+        assert row.baseline + row.stored + row.gaps == prop.report.number
+
+
+def test_a_board_is_found_set_up_and_lands_disarmed(night: MakeNight) -> None:
+    """After hello and upload every prop is disarmed, with the sequence of the site file."""
+    here = night(2)
+    here.until(lambda: here.state("prop-1") is PropState.DISARMED)
+    assert here.prop("prop-1").sequence == "go"
+    assert not here.alarms()
+
+
+def test_a_trigger_makes_a_cycle_that_is_counted_once(night: MakeNight) -> None:
+    """An armed prop follows its sensor; the cycle goes to the ledger, and the board forgets it."""
+    here = night()
+    assert here.ask("open_night", by="mara")["ok"]
+    here.arm_all()
+    here.trigger("board-1")
+    here.until(lambda: here.state("prop-1") is PropState.RUNNING)
+    here.until(lambda: here.prop("prop-1").cycles_tonight == 1)
+    view = here.prop("prop-1")
+    assert (view.last_trigger, view.cycles_life) == ("sensor", 1)
+    assert view.last_cycles[0].sequence == "go"
+    here.until(lambda: here.core.world.props["prop-1"].report.oldest == 0)
+    counts_agree(here)
+
+
+def test_a_cycle_is_dated_within_20_ms(night: MakeNight) -> None:
+    """The wall time of a cycle is that of its trigger, within the bound that is stored with it."""
+    here = night()
+    here.arm_all()
+    pressed = here.now.wall_ns + 10_000_000  # the debounce time
+    here.trigger("board-1")
+    here.until(lambda: here.prop("prop-1").last_cycles)
+    off_ms = abs(here.prop("prop-1").last_cycles[0].started_wall_ns - pressed) / 1e6
+    assert off_ms < 20
+
+
+def test_a_fire_by_hand_runs_one_cycle(night: MakeNight) -> None:
+    """Fire needs an armed prop, runs once, and is refused while the prop rests."""
+    here = night()
+    refused = here.ask("fire", prop="prop-1")
+    assert [r["check"] for r in refused["refused"]] == ["armed"]
+    here.arm_all()
+    assert here.ask("fire", prop="prop-1")["ok"]
+    here.until(lambda: here.state("prop-1") is PropState.RESTING)
+    refused = here.ask("fire", prop="prop-1")
+    assert [r["check"] for r in refused["refused"]] == ["rested"]
+    here.until(lambda: here.state("prop-1") is PropState.ARMED)
+    assert here.prop("prop-1").cycles_life == 1
+    counts_agree(here)
+
+
+def test_a_lost_answer_never_fires_twice(night: MakeNight) -> None:
+    """A fire whose answers are lost is repeated under its id and runs one cycle."""
+    here = night()
+    here.arm_all()
+    lost = 0
+
+    def lose(data: bytes) -> bytes:
+        nonlocal lost
+        if b" YES " in data and lost < 2:
+            lost += 1
+            return b""
+        return data
+
+    here.wires["line-1"].lose = lose
+    assert here.ask("fire", prop="prop-1")["ok"]
+    here.run(3000)
+    assert lost == 2
+    assert here.prop("prop-1").cycles_life == 1
+
+
+def test_a_fire_that_nobody_answered_is_not_sent_again(night: MakeNight) -> None:
+    """With the line dead at the moment of a fire the operator is told, and nothing runs later."""
+    here = night()
+    here.arm_all()
+    here.wires["line-1"].lose = lambda data: b""
+    assert here.ask("fire", prop="prop-1")["ok"]
+    here.run(5000)
+    assert "outcome-unknown/prop-1" in here.alarms()
+    here.wires["line-1"].lose = lambda data: data
+    here.until(lambda: here.state("prop-1") is PropState.DISARMED, 10_000)
+    here.run(2000)
+    assert here.prop("prop-1").cycles_life == 0
+
+
+def test_a_switch_in_mid_cycle_is_pending_until_it_is_over(night: MakeNight) -> None:
+    """The running sequence plays to its end; the one asked for shows until it is the active one."""
+    here = night()
+    here.arm_all()
+    assert here.ask("switch", props=["prop-1"], sequence="slow")["ok"]
+    here.until(lambda: here.prop("prop-1").sequence == "slow")
+    here.trigger("board-1")
+    here.until(lambda: here.state("prop-1") is PropState.RUNNING)
+    assert here.ask("switch", props=["prop-1"], sequence="go")["ok"]
+    here.run(100)
+    view = here.prop("prop-1")
+    assert (view.sequence, view.asked_sequence, view.running_sequence) == ("slow", "go", "slow")
+    here.until(lambda: here.state("prop-1") is PropState.ARMED)
+    view = here.prop("prop-1")
+    assert (view.sequence, view.asked_sequence) == ("go", "")
+
+
+def test_hand_only_ignores_the_sensor_and_heeds_the_button(night: MakeNight) -> None:
+    """With the sensor source off a guest starts nothing; a helper's button does."""
+    here = night()
+    here.arm_all()
+    assert here.ask("hand_only", props=["prop-1"], on=True)["ok"]
+    here.until(lambda: PropFlag.HAND_ONLY in here.prop("prop-1").flags)
+    here.run(500)
+    here.trigger("board-1")
+    here.run(1000)
+    assert here.prop("prop-1").cycles_life == 0
+    here.trigger("board-1", 2)
+    here.until(lambda: here.prop("prop-1").last_cycles)
+    assert here.prop("prop-1").last_cycles[0].trigger == "actor"
+
+
+def test_a_test_runs_disarmed_and_is_counted(night: MakeNight) -> None:
+    """A test names its sequence, leaves the prop disarmed and is a cycle with its own trigger."""
+    here = night()
+    assert here.ask("test", prop="prop-1", sequence="slow")["ok"]
+    here.until(lambda: here.prop("prop-1").last_cycles)
+    assert here.prop("prop-1").last_cycles[0].trigger == "test"
+    here.until(lambda: here.state("prop-1") is PropState.DISARMED)
+    assert not here.ask("test", prop="prop-1", sequence="none")["ok"]
+
+
+def test_a_board_reset_in_mid_night_is_told_and_lands_disarmed(night: MakeNight) -> None:
+    """After a reset the board is set up again, disarmed, and what was armed is on offer."""
+    here = night()
+    here.ask("open_night", by="mara")
+    here.run(10_000)
+    here.arm_all()
+    reset_ms = here.now_ms
+    here.reset("board-1")
+    here.until(lambda: here.site_view.rearm == ("prop-1",))
+    here.until(lambda: here.live() and here.state("prop-1") is PropState.DISARMED)
+    assert here.now_ms - reset_ms < 1000
+    assert "controller-reset/board-1" in here.alarms()
+    assert here.ask("rearm")["ok"]
+    here.until(lambda: here.state("prop-1") is PropState.ARMED)
+    assert here.site_view.rearm == ()
+
+
+def test_a_replugged_line_comes_back_with_what_it_counted(night: MakeNight) -> None:
+    """While the line is out the board disarms itself; its cycles are fetched afterwards."""
+    here = night()
+    here.ask("open_night", by="mara")
+    here.arm_all()
+    here.trigger("board-1")
+    here.run(150)
+    here.unplug("line-1")
+    assert here.state("prop-1") is PropState.OFFLINE
+    here.run(5000)
+    assert "controller-lost/board-1" in here.alarms()
+    here.plug("line-1")
+    here.until(lambda: here.state("prop-1") is PropState.DISARMED)
+    here.until(lambda: here.prop("prop-1").cycles_tonight == 1)
+    here.run(300)
+    assert not here.alarms()
+    counts_agree(here)
+
+
+def test_several_boards_gone_on_one_line_are_one_alarm(night: MakeNight) -> None:
+    """A shared line that is pulled is one alarm, and none for each of its boards."""
+    here = night(3, shared=True)
+    here.unplug("line-1")
+    here.run(3000)
+    assert list(here.alarms()) == ["line-lost/line-1"]
+    here.plug("line-1")
+    here.until(here.live, 10_000)
+    here.run(1000)
+    assert not here.alarms()
+
+
+def test_an_engine_that_dies_is_followed_by_one_that_fetches_everything(night: MakeNight) -> None:
+    """Cycles made while no engine lived are dated by the stored clock and counted once."""
+    here = night()
+    here.ask("open_night", by="mara")
+    here.arm_all()
+    here.kill_engine()
+    here.ended = True
+    here.trigger("board-1")
+    at_ns = here.now.wall_ns
+    here.run(3000)
+    here.start_engine()
+    here.until(lambda: here.prop("prop-1").cycles_tonight == 1, 10_000)
+    cycle = here.prop("prop-1").last_cycles[0]
+    assert abs(cycle.started_wall_ns - at_ns) < 50_000_000
+    assert here.state("prop-1") is PropState.DISARMED
+    assert here.site_view.rearm == ("prop-1",)
+    counts_agree(here)
+
+
+def test_a_full_disk_stops_no_prop_and_loses_no_cycle(night: MakeNight) -> None:
+    """While nothing can be written cycles go on, nothing is acknowledged, clear is refused."""
+    here = night()
+    here.ask("open_night", by="mara")
+    here.arm_all()
+    here.disk_full = True
+    for _ in range(3):
+        here.trigger("board-1")
+        here.run(1000)
+    assert "ledger-trouble/ledger" in here.alarms()
+    assert here.site_view.cycles_boards_can_hold is not None
+    assert not here.ask("service", part="valve", prop="prop-1", kind="service", by="m", note="")[
+        "ok"
+    ]
+    here.disk_full = False
+    here.until(lambda: here.prop("prop-1").cycles_tonight == 3)
+    assert "ledger-trouble/ledger" not in here.alarms()
+    counts_agree(here)
+
+
+def test_nobody_watching_lights_the_alarm_lights_and_may_disarm(night: MakeNight) -> None:
+    """After a minute of an open night without a console there is an alarm, a light, a disarm."""
+    here = night(rules="rules: {disarm_without_console: yes}")
+    here.ask("open_night", by="mara")
+    here.arm_all()
+    here.run(65_000)
+    assert "no-console/site" in here.alarms()
+    assert here.state("prop-1") is PropState.DISARMED
+    assert here.boards["board-1"].board.lamp
+    assert here.site_view.rearm == ("prop-1",)
+
+
+def test_a_clock_that_is_set_is_told_and_reorders_nothing(night: MakeNight) -> None:
+    """An hour back at the end of daylight saving changes dates, not the order of arrival."""
+    here = night()
+    here.arm_all()
+    here.trigger("board-1")
+    here.run(1500)
+    here.wall_offset_ns -= 3_600_000_000_000
+    here.run(500)
+    here.trigger("board-1")
+    here.until(lambda: len(here.prop("prop-1").last_cycles) == 2)
+    assert "clock-jump/site" in here.alarms()
+    assert [c.number for c in here.prop("prop-1").last_cycles] == [2, 1]
