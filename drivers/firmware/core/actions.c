@@ -54,8 +54,10 @@ static uint8_t test(struct sx *s, uint8_t p, uint32_t sequence) {
     if (no != SX_YES) {
         return no;
     }
-    if (sequence > SX_SEQUENCES ||
-        !sx_sequence_is(s, (uint8_t)sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
+    if (!sequence || sequence > SX_SEQUENCES) {
+        return SX_REASON_VALUE;
+    }
+    if (!sx_sequence_is(s, (uint8_t)sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
         return SX_REASON_SEQUENCE;
     }
     sx_prop_off(s, p, false);
@@ -64,8 +66,10 @@ static uint8_t test(struct sx *s, uint8_t p, uint32_t sequence) {
 }
 
 static uint8_t select(struct sx *s, uint8_t p, uint32_t sequence) {
-    if (sequence > SX_SEQUENCES ||
-        !sx_sequence_is(s, (uint8_t)sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
+    if (!sequence || sequence > SX_SEQUENCES) {
+        return SX_REASON_VALUE;
+    }
+    if (!sx_sequence_is(s, (uint8_t)sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
         return SX_REASON_SEQUENCE;
     }
     s->props[p].selected = (uint8_t)sequence;

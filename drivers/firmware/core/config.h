@@ -2,6 +2,8 @@
 #ifndef SX_CONFIG_H
 #define SX_CONFIG_H
 
+#include <stdint.h>
+
 #ifdef SX_SMALL /* 2 KB of RAM, 1 KB of non-volatile memory */
 #define SX_PROPS 2
 #define SX_OUTPUTS 8
@@ -51,5 +53,11 @@ typedef __uint24 sx_ms24; /* up to 4.6 hours */
 typedef unsigned int sx_ms24;
 #endif
 #define SX_MS24_MAX 0xFFFFFFUL
+
+#if SX_STEPS > 255
+typedef uint16_t sx_count; /* of steps */
+#else
+typedef uint8_t sx_count;
+#endif
 
 #endif

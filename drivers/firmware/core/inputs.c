@@ -5,12 +5,6 @@ bool sx_active(const struct sx *s, uint8_t number) {
     return number && s->inputs & SX_BIT(number - 1);
 }
 
-/* Only sensors warm up; SX_WARM is for the day on which the clock begins anew. */
-bool sx_warming(struct sx *s, const struct sx_input *in) {
-    return sx_kind_of(in->prop_kind) == SX_INPUT_KIND_SENSOR && !(s->flags & SX_WARM) &&
-           !sx_due(s, in->warm_up_ms);
-}
-
 static bool raw_level(const struct sx *s, uint8_t i) {
     return ((s->levels & SX_BIT(i)) != 0) != ((s->input[i].flags & SX_ACTIVE_LOW) != 0);
 }
@@ -21,6 +15,10 @@ void sx_inputs_reset(struct sx *s) {
     for (uint8_t i = 0; i < SX_INPUTS; i++) {
         struct sx_input *in = &s->input[i];
         in->flags &= SX_CLEAR_FIRST | SX_ACTIVE_LOW;
+        if (sx_kind_of(in->prop_kind) == SX_INPUT_KIND_SENSOR && s->now < in->warm_up_ms &&
+            !(s->flags & SX_WARM)) { /* SX_WARM is for the day on which the clock begins anew */
+            in->flags |= SX_COLD;
+        }
         if (in->prop_kind && raw_level(s, i)) {
             in->flags |= SX_RAW;
             s->inputs |= SX_BIT(i);
@@ -34,13 +32,13 @@ static void trigger(struct sx *s, uint8_t i) {
     bool sensor = sx_kind_of(in->prop_kind) == SX_INPUT_KIND_SENSOR;
     uint8_t no = sx_start_refusal(s, p, sensor ? SX_SOURCES_SENSOR : SX_SOURCES_ACTOR);
     bool area_or_home = no == SX_REASON_AREA || no == SX_REASON_NOT_HOME || no == SX_YES;
-    if (area_or_home && sx_warming(s, in)) {
+    if (area_or_home && in->flags & SX_COLD) {
         no = SX_REASON_WARMING_UP;
     }
     if (no == SX_YES) {
         sx_trigger(s, p, sensor ? SX_TRIGGER_SENSOR : SX_TRIGGER_ACTOR);
     } else {
-        sx_missed(s, p, no);
+        sx_missed(s, p, no, (uint8_t)(i + 1u));
     }
 }
 
@@ -61,6 +59,27 @@ static void changed(struct sx *s, uint8_t i, uint32_t at) {
     }
 }
 
+/* A prop begins to listen: an input that is active already must clear first, or counts once. */
+static void look(struct sx *s, uint8_t i) {
+    struct sx_input *in = &s->input[i];
+    if (!is_trigger(in) || !sx_active(s, (uint8_t)(i + 1u))) {
+        return;
+    }
+    if (in->flags & SX_CLEAR_FIRST) {
+        in->flags |= SX_BLOCKED;
+    } else if (!s->props[sx_prop_of(in->prop_kind) - 1].running) {
+        trigger(s, i);
+    }
+}
+
+void sx_look_at_inputs(struct sx *s, uint8_t p) {
+    for (uint8_t i = 0; i < SX_INPUTS; i++) {
+        if (sx_prop_of(s->input[i].prop_kind) == p + 1) {
+            look(s, i);
+        }
+    }
+}
+
 void sx_inputs_step(struct sx *s) {
     if (!(s->flags & SX_SETUP_OK)) {
         return;
@@ -69,6 +88,13 @@ void sx_inputs_step(struct sx *s) {
         struct sx_input *in = &s->input[i];
         if (!in->prop_kind) {
             continue;
+        }
+        if (in->flags & SX_COLD && sx_due(s, in->warm_up_ms)) {
+            in->flags &= (uint8_t)~SX_COLD;
+            if ((s->props[sx_prop_of(in->prop_kind) - 1].flags & (SX_ARMED | SX_RESTING)) ==
+                SX_ARMED) {
+                look(s, i);
+            }
         }
         bool raw = raw_level(s, i);
         if (raw != ((in->flags & SX_RAW) != 0)) {
@@ -82,22 +108,6 @@ void sx_inputs_step(struct sx *s) {
         if (sx_due(s, at + in->debounce_ms)) {
             s->inputs = (uint16_t)(s->inputs ^ SX_BIT(i));
             changed(s, i, at);
-        }
-    }
-}
-
-/* A prop begins to listen: an input that is active already must clear first, or counts once. */
-void sx_look_at_inputs(struct sx *s, uint8_t p) {
-    for (uint8_t i = 0; i < SX_INPUTS; i++) {
-        struct sx_input *in = &s->input[i];
-        if (!is_trigger(in) || sx_prop_of(in->prop_kind) != p + 1 ||
-            !sx_active(s, (uint8_t)(i + 1u))) {
-            continue;
-        }
-        if (in->flags & SX_CLEAR_FIRST) {
-            in->flags |= SX_BLOCKED;
-        } else if (!s->props[p].running) {
-            trigger(s, i);
         }
     }
 }

@@ -9,8 +9,9 @@
 #define SX_MAX_LENGTH_MS 0x7FFFFUL
 
 enum { SX_ARMED = 1, SX_FAULT = 2, SX_RESTING = 4, SX_IDLING = 8, SX_PENDING = 16,
-       SX_FINISHING = 32, SX_IS_TAGGED = 64 };              /* sx_prop.flags */
-enum { SX_CLEAR_FIRST = 1, SX_ACTIVE_LOW = 2, SX_RAW = 4, SX_BLOCKED = 8 }; /* sx_input.flags */
+       SX_IS_TAGGED = 32 };                                         /* sx_prop.flags */
+enum { SX_CLEAR_FIRST = 1, SX_ACTIVE_LOW = 2, SX_RAW = 4, SX_BLOCKED = 8,
+       SX_COLD = 16 };                                              /* sx_input.flags */
 enum { SX_AT_STOP_MASK = 3, SX_WAIT_OUT = 4, SX_WAIT_HOME = 8 };   /* sx_output.at_stop_wait */
 enum { SX_SETUP_OPEN = 1, SX_SETUP_OK = 2, SX_STOP_OPEN = 4, SX_LOW = 8, SX_SHARED = 16,
        SX_BOOT_TOLD = 32, SX_AGAIN = 64, SX_WARM = 128 };                          /* sx.flags */
@@ -87,15 +88,13 @@ void sx_switch(struct sx *s, uint8_t o, bool on);
 void sx_prop_off(struct sx *s, uint8_t p, bool settle);
 void sx_outputs_step(struct sx *s);
 bool sx_motions_off(const struct sx *s, uint8_t p);
-bool sx_waits_for_travel(const struct sx *s, uint8_t p);
-bool sx_held(const struct sx *s);
+bool sx_held(const struct sx *s, uint8_t p);
 void sx_end_sensor(struct sx *s, uint8_t input, uint32_t at);
 
 /* inputs.c */
 void sx_inputs_reset(struct sx *s);
 void sx_inputs_step(struct sx *s);
 bool sx_active(const struct sx *s, uint8_t number);
-bool sx_warming(struct sx *s, const struct sx_input *in);
 void sx_look_at_inputs(struct sx *s, uint8_t p);
 
 /* prop.c */
@@ -107,10 +106,10 @@ void sx_start(struct sx *s, uint8_t p, uint8_t sequence, uint8_t trigger);
 void sx_cut(struct sx *s, uint8_t p, uint8_t outcome);
 void sx_disarm(struct sx *s, uint8_t p);
 void sx_fault(struct sx *s, uint8_t p, uint8_t kind, uint8_t output);
-void sx_missed(struct sx *s, uint8_t p, uint8_t reason);
+void sx_missed(struct sx *s, uint8_t p, uint8_t reason, uint8_t input);
 void sx_props_step(struct sx *s);
 uint8_t sx_state(const struct sx *s, uint8_t p);
-uint8_t sx_prop_flags(struct sx *s, uint8_t p);
+uint8_t sx_prop_flags(const struct sx *s, uint8_t p);
 uint32_t sx_random(struct sx *s);
 
 /* memory.c, records.c, strokes.c */

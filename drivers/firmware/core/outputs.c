@@ -61,19 +61,9 @@ bool sx_motions_off(const struct sx *s, uint8_t p) {
     return true;
 }
 
-bool sx_waits_for_travel(const struct sx *s, uint8_t p) {
+bool sx_held(const struct sx *s, uint8_t p) {
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        if (sx_prop_of(s->output[o].prop_kind) == p + 1 &&
-            s->output[o].at_stop_wait & (SX_WAIT_OUT | SX_WAIT_HOME)) {
-            return true;
-        }
-    }
-    return false;
-}
-
-bool sx_held(const struct sx *s) {
-    for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        if (s->output[o].hold_until) {
+        if (s->output[o].hold_until && sx_prop_of(s->output[o].prop_kind) == p + 1) {
             return true;
         }
     }
@@ -108,6 +98,7 @@ static void limits(struct sx *s, uint8_t o) {
         uint8_t left = (uint8_t)(out->hold_until - (uint8_t)(s->now >> 3));
         if (!left || left > 0x80u) {
             sx_switch(s, o, false);
+            sx_strokes_soon(s);
         } else {
             (void)sx_due(s, ((s->now >> 3) + left) << 3);
         }

@@ -13,7 +13,7 @@ uint32_t sx_random(struct sx *s) {
 static bool not_home(const struct sx *s, uint8_t p) {
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
         if (sx_prop_of(s->output[o].prop_kind) == p + 1 && s->output[o].home_input &&
-            !sx_active(s, s->output[o].home_input)) {
+            !(s->outputs & SX_BIT(o)) && !sx_active(s, s->output[o].home_input)) {
             return true;
         }
     }
@@ -39,7 +39,11 @@ uint8_t sx_refusal(const struct sx *s, uint8_t p, bool test) {
     if (prop->flags & SX_FAULT) {
         return SX_REASON_FAULT;
     }
-    if (test) {
+    if (!test) {
+        if (!(prop->flags & SX_ARMED) && (prop->running || sx_held(s, p))) {
+            return SX_REASON_RUNNING;
+        }
+    } else {
         if (prop->flags & SX_ARMED) {
             return SX_REASON_ARMED;
         }
@@ -60,7 +64,7 @@ uint8_t sx_refusal(const struct sx *s, uint8_t p, bool test) {
 uint8_t sx_start_refusal(const struct sx *s, uint8_t p, uint8_t source) {
     const struct sx_prop *prop = &s->props[p];
     uint8_t no = sx_refusal(s, p, false);
-    if (no != SX_YES && no != SX_REASON_SETUP) {
+    if (no != SX_YES && no != SX_REASON_SETUP && no != SX_REASON_RUNNING) {
         return no;
     }
     if (!(prop->flags & SX_ARMED)) {
@@ -85,7 +89,7 @@ uint8_t sx_start_refusal(const struct sx *s, uint8_t p, uint8_t source) {
     return SX_YES;
 }
 
-void sx_missed(struct sx *s, uint8_t p, uint8_t reason) {
+void sx_missed(struct sx *s, uint8_t p, uint8_t reason, uint8_t input) {
     struct sx_prop *prop = &s->props[p];
     if ((uint16_t)((uint16_t)s->now - prop->missed_at) >= 1000) {
         prop->missed_at = (uint16_t)s->now;
@@ -93,7 +97,7 @@ void sx_missed(struct sx *s, uint8_t p, uint8_t reason) {
     }
     if (prop->missed < 4) {
         prop->missed++;
-        sx_event(s, SX_EVENT_KIND_MISSED, (uint8_t)(p + 1u), reason, 0);
+        sx_event(s, SX_EVENT_KIND_MISSED, (uint8_t)(p + 1u), reason, input);
     }
 }
 
@@ -103,29 +107,23 @@ static void rest(struct sx *s, uint8_t p) {
     s->flags |= SX_AGAIN;
 }
 
-static void finish_record(struct sx *s, uint8_t p) {
-    s->props[p].flags &= (uint8_t)~SX_FINISHING;
-    sx_record_finish(s, p);
-}
-
 static void end(struct sx *s, uint8_t p, uint8_t outcome) {
     struct sx_prop *prop = &s->props[p];
     bool idle = prop->flags & SX_IDLING;
     bool settle = outcome == SX_OUTCOME_DONE;
     if (prop->running && !idle) {
         prop->rec_outcome = outcome;
-        prop->rec_duration_ms = (sx_ms24)(s->now - prop->started);
-        prop->flags |= SX_FINISHING;
         rest(s, p);
+        sx_record_finish(s, p);
+        if (!(prop->flags & SX_ARMED)) { /* a test: nothing may follow for hours */
+            sx_strokes_soon(s);
+        }
     }
     prop->running = 0;
     prop->flags &= (uint8_t)~SX_IDLING;
     prop->idle_at = 0;
     if (!s->stop) {
         sx_prop_off(s, p, settle);
-    }
-    if (!settle && prop->flags & SX_FINISHING) {
-        finish_record(s, p);
     }
 }
 
@@ -202,7 +200,7 @@ static void begin_pending(struct sx *s, uint8_t p) {
         end(s, p, SX_OUTCOME_DONE);
     }
     if (area_taken(s, p)) {
-        sx_missed(s, p, SX_REASON_AREA);
+        sx_missed(s, p, SX_REASON_AREA, 0);
         return;
     }
     sx_start(s, p, prop->selected, prop->trigger);
@@ -235,13 +233,6 @@ static void play(struct sx *s, uint8_t p) {
     }
 }
 
-/* How long the record of a cycle may wait for a motion that is on its way home. */
-static bool travels_over(struct sx *s, uint8_t p) {
-    const struct sx_prop *prop = &s->props[p];
-    uint32_t spare = prop->rest_ms > 300 ? prop->rest_ms - 150u : 0u;
-    return !sx_waits_for_travel(s, p) || sx_due(s, prop->ended + spare);
-}
-
 static void idle(struct sx *s, uint8_t p) {
     struct sx_prop *prop = &s->props[p];
     if (!prop->idle) {
@@ -265,9 +256,6 @@ static void idle(struct sx *s, uint8_t p) {
 void sx_props_step(struct sx *s) {
     for (uint8_t p = 0; p < SX_PROPS; p++) {
         struct sx_prop *prop = &s->props[p];
-        if (prop->flags & SX_FINISHING && travels_over(s, p)) {
-            finish_record(s, p);
-        }
         if (prop->flags & SX_RESTING && sx_due(s, prop->ended + prop->rest_ms) &&
             !sx_record_busy(s, p)) {
             prop->flags &= (uint8_t)~SX_RESTING;
@@ -302,7 +290,7 @@ uint8_t sx_state(const struct sx *s, uint8_t p) {
     return prop->flags & SX_RESTING ? SX_STATE_RESTING : SX_STATE_ARMED;
 }
 
-uint8_t sx_prop_flags(struct sx *s, uint8_t p) {
+uint8_t sx_prop_flags(const struct sx *s, uint8_t p) {
     const struct sx_prop *prop = &s->props[p];
     unsigned flags = (prop->flags & SX_IS_TAGGED ? SX_PROP_FLAGS_TAGGED : 0u) |
                      (prop->flags & SX_IDLING ? SX_PROP_FLAGS_IDLE_RUNNING : 0u);
@@ -314,7 +302,7 @@ uint8_t sx_prop_flags(struct sx *s, uint8_t p) {
     for (uint8_t i = 0; i < SX_INPUTS; i++) {
         const struct sx_input *in = &s->input[i];
         if (sx_prop_of(in->prop_kind) == p + 1) {
-            flags |= (sx_warming(s, in) ? SX_PROP_FLAGS_WARMING_UP : 0u) |
+            flags |= (in->flags & SX_COLD ? SX_PROP_FLAGS_WARMING_UP : 0u) |
                      (in->flags & SX_BLOCKED ? SX_PROP_FLAGS_SENSOR_BLOCKED : 0u);
         }
     }

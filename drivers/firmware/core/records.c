@@ -27,9 +27,9 @@ static uint8_t head_byte(const struct sx *s, const struct sx_prop *prop, uint8_t
         return (uint8_t)(s->boot >> (8u * (i - 3u)));
     }
     if (i < 9) {
-        return (uint8_t)(prop->rec_ms >> (8u * (i - 5u)));
+        return (uint8_t)(prop->started >> (8u * (i - 5u)));
     }
-    unsigned what = (unsigned)prop->rec_sequence | (unsigned)prop->rec_trigger << 5;
+    unsigned what = (unsigned)prop->rec_sequence | (unsigned)prop->trigger << 5;
     return i == 9 ? (uint8_t)what : prop->rec_held;
 }
 
@@ -37,7 +37,8 @@ static uint8_t head_byte(const struct sx *s, const struct sx_prop *prop, uint8_t
 static uint8_t tail_byte(const struct sx_prop *prop, uint8_t i) {
     if (i < 3) {
         uint32_t most = 0x1FFFFFUL;
-        uint32_t value = prop->rec_duration_ms < most ? prop->rec_duration_ms : most;
+        uint32_t value = prop->ended - prop->started;
+        value = value < most ? value : most;
         value |= (uint32_t)prop->rec_outcome << 21;
         return (uint8_t)(value >> (8u * i));
     }
@@ -133,9 +134,7 @@ void sx_record_start(struct sx *s, uint8_t p) {
             prop->rec_held = (uint8_t)(k + 1u);
         }
     }
-    prop->rec_ms = s->now;
     prop->rec_sequence = prop->running;
-    prop->rec_trigger = prop->trigger;
     prop->rec_travels = 0;
     prop->rec_outcome = SX_OUTCOME_COUNT;
     prop->rec_finished = 0;

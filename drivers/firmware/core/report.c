@@ -58,6 +58,10 @@ uint8_t sx_board_flags(const struct sx *s) {
                      (s->flags & SX_SHARED ? SX_BOARD_FLAGS_SHARED_LINE : 0u));
 }
 
+static bool in_setup(const struct sx *s, uint8_t p) {
+    return s->flags & SX_SETUP_OK && s->props[p].sequence;
+}
+
 void sx_look_for_changes(struct sx *s) {
     if (s->outputs != s->shown_outputs || sx_board_flags(s) != s->shown_board_flags) {
         s->shown_outputs = s->outputs;
@@ -84,7 +88,19 @@ void sx_look_for_changes(struct sx *s) {
             s->due_reports = 0xFF;
         }
     }
+    for (uint8_t p = 0; p < SX_PROPS; p++) {
+        if (!in_setup(s, p)) {
+            s->due_reports = (uint8_t)(s->due_reports & ~SX_BIT(p + 1));
+        }
+    }
     s->due_reports &= (uint8_t)(SX_BIT(SX_PROPS + 1) - 1u);
+}
+
+static void send_boot(struct sx *s) {
+    const uint32_t v[] = {s->boot, s->cause};
+    s->flags |= SX_BOOT_TOLD;
+    sx_out_shape(s, SX_OUT_BOOT, v);
+    sx_out_end(s);
 }
 
 static void send_event(struct sx *s) {
@@ -146,7 +162,7 @@ static void send_prop(struct sx *s, uint8_t p) {
                           prop->shown_flags,
                           prop->sources,
                           prop->selected,
-                          prop->flags & SX_IDLING ? 0u : prop->running,
+                          prop->running,
                           s->now - prop->state_at,
                           prop->life,
                           prop->number,
@@ -166,6 +182,10 @@ static void send_item(struct sx *s, uint8_t item) {
 
 /* Sends the most urgent report; with `fill` the next in turn when none is due. */
 bool sx_send_report(struct sx *s, bool fill) {
+    if (!(s->flags & SX_BOOT_TOLD)) {
+        send_boot(s);
+        return true;
+    }
     if (!s->session) {
         return false;
     }
@@ -183,7 +203,9 @@ bool sx_send_report(struct sx *s, bool fill) {
         }
     }
     if (fill) {
-        s->poll_turn = s->poll_turn >= SX_PROPS ? 0u : (uint8_t)(s->poll_turn + 1u);
+        do {
+            s->poll_turn = s->poll_turn >= SX_PROPS ? 0u : (uint8_t)(s->poll_turn + 1u);
+        } while (s->poll_turn && !in_setup(s, (uint8_t)(s->poll_turn - 1u)));
         send_item(s, s->poll_turn);
     }
     return fill;

@@ -18,9 +18,20 @@ uint16_t sx_sequence_first(const struct sx *s, uint8_t q) {
     return first;
 }
 
+/* Whether this is a whole sequence of this kind and prop that switches no other prop's outputs. */
 bool sx_sequence_is(const struct sx *s, uint8_t number, uint8_t p, uint8_t kind) {
     unsigned meta = WHOLE | (unsigned)kind << 4 | (p + 1u);
-    return number && s->sequence[number - 1].meta == meta;
+    if (!number || number > SX_SEQUENCES || s->sequence[number - 1].meta != meta) {
+        return false;
+    }
+    const struct sx_step_bytes *step = &s->steps[sx_sequence_first(s, (uint8_t)(number - 1u))];
+    for (sx_count n = s->sequence[number - 1].steps; n; n--, step++) {
+        uint8_t owner = sx_prop_of(s->output[step->b[2] >> 4].prop_kind);
+        if (owner && owner != p + 1) {
+            return false;
+        }
+    }
+    return true;
 }
 
 uint16_t sx_sequence_sum(const struct sx *s, uint8_t q) {
@@ -71,7 +82,7 @@ uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_t *words)
         if (s->props[props[i]].flags & SX_ARMED) {
             return SX_REASON_ARMED;
         }
-        if (s->props[props[i]].running) {
+        if (s->props[props[i]].running || sx_held(s, props[i])) {
             return SX_REASON_RUNNING;
         }
     }
@@ -82,13 +93,13 @@ uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_t *words)
         used = (uint16_t)(used + s->sequence[i].steps);
         place = (uint8_t)(place + (s->sequence[i].place < SX_SEQUENCES));
     }
-    if (v[7] > 255 || used + v[7] > SX_STEPS) {
+    if (v[7] > SX_STEPS || used + v[7] > SX_STEPS) {
         return SX_REASON_FULL;
     }
     one->place = place;
     one->meta = (uint8_t)(v[4] | v[5] << 4);
     one->length_ms = (sx_ms24)v[6];
-    one->steps = (uint8_t)v[7];
+    one->steps = (sx_count)v[7];
     one->sum = (uint16_t)v[8];
     one->crc = 0xFFFF;
     for (uint8_t i = 0; i < 5; i++, words = after(words)) {
@@ -140,7 +151,7 @@ uint8_t sx_sequence_steps(struct sx *s, const uint32_t *v, uint8_t *words) {
         return SX_REASON_VALUE;
     }
     uint16_t first = sx_sequence_first(s, q);
-    uint8_t have = one->have;
+    sx_count have = one->have;
     uint32_t least = have ? sx_step_ms(&s->steps[first + have - 1]) : 0;
     for (const uint8_t *word = words; *word; word = after(word)) {
         if (have == one->steps) {

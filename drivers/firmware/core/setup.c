@@ -22,11 +22,11 @@ uint8_t sx_setup_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
         }
     }
     for (uint8_t p = 0; p < SX_PROPS; p++) {
-        if (s->props[p].running) {
+        if (s->props[p].running || sx_held(s, p)) {
             return SX_REASON_RUNNING;
         }
     }
-    if (v[3] < 50 || v[3] > 60000 || v[4] < 20 || v[4] > 60000) {
+    if (v[3] < 100 || v[3] > 60000 || v[4] < 50 || v[4] > 60000) {
         return SX_REASON_VALUE;
     }
     uint8_t lock = sx_board_lock(s->board);
@@ -66,6 +66,10 @@ static uint8_t numbered(struct sx *s, uint8_t kind, uint32_t number, uint8_t cou
     return number > s->setup_last[kind] && number <= count ? SX_YES : SX_REASON_VALUE;
 }
 
+static bool has_prop(const struct sx *s, uint32_t number) {
+    return number && number <= SX_PROPS && s->props[number - 1].sequence;
+}
+
 uint8_t sx_set_prop(struct sx *s, const uint32_t *v, const uint8_t *words) {
     uint8_t no = numbered(s, 0, v[3], SX_PROPS);
     if (no != SX_YES) {
@@ -92,7 +96,7 @@ uint8_t sx_set_output(struct sx *s, const uint32_t *v, const uint8_t *words) {
     if (no != SX_YES) {
         return no;
     }
-    if (!v[4] || v[4] > SX_PROPS || v[7] > SX_MS24_MAX || v[8] > SX_INPUTS || v[9] > SX_INPUTS ||
+    if (!has_prop(s, v[4]) || v[7] > SX_MS24_MAX || v[8] > SX_INPUTS || v[9] > SX_INPUTS ||
         v[10] > 0xFFFF) {
         return SX_REASON_VALUE;
     }
@@ -113,7 +117,7 @@ uint8_t sx_set_input(struct sx *s, const uint32_t *v, const uint8_t *words) {
     if (no != SX_YES) {
         return no;
     }
-    if (!v[4] || v[4] > SX_PROPS || v[7] > 30000 || v[8] > SX_MS24_MAX || v[9] > 1) {
+    if (!has_prop(s, v[4]) || v[7] > 30000 || v[8] > SX_MS24_MAX || v[9] > 1) {
         return SX_REASON_VALUE;
     }
     struct sx_input *in = &s->input[v[3] - 1];

@@ -47,7 +47,7 @@ struct sx_sequence {
     uint16_t crc;    /* of what has come so far */
     sx_ms24 length_ms;
     uint8_t meta;    /* prop | kind << 4 | whole << 7; prop 0: none */
-    uint8_t steps, have;
+    sx_count steps, have;
     uint8_t place;   /* among the others in the pool; SX_SEQUENCES: not there */
 };
 
@@ -60,20 +60,20 @@ struct sx_prop {
     uint8_t sequence; /* of the setup; 0: the prop is not in it */
     uint8_t area_input, idle;
 
-    uint8_t flags, sources, selected, running, step;
+    sx_count step;
+    uint8_t flags, sources, selected, running;
     uint8_t trigger; /* of the running cycle, or of the one that waits for a safe point */
     uint8_t missed;  /* events in the second that began at missed_at */
     uint16_t missed_at;
     uint8_t shown_state, shown_flags;
-    uint32_t started, ended, idle_at, state_at;
+    uint32_t started, ended; /* of the last cycle, until its record is durable */
+    uint32_t idle_at, state_at;
 
     /* the record, see records.c */
     uint32_t life;
     uint32_t number;  /* newest whole record */
     uint16_t held;    /* by slot: whole and not acknowledged */
-    uint32_t rec_ms;
-    sx_ms24 rec_duration_ms;
-    uint8_t rec_stage, rec_pos, rec_sequence, rec_trigger, rec_outcome, rec_held, rec_travels;
+    uint8_t rec_stage, rec_pos, rec_sequence, rec_outcome, rec_held, rec_travels;
     uint8_t rec_finished;
     uint16_t rec_crc;
     uint16_t rec_travel[SX_TRAVELS];

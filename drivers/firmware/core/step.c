@@ -14,7 +14,7 @@ void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool
     s->now = now_ms;
     s->random = seed ? seed : 1u;
     s->frame_len = 0xFF;
-    s->flags = shared ? SX_SHARED | SX_BOOT_TOLD : 0;
+    s->flags = shared ? SX_SHARED : 0;
     s->stop_since = (uint16_t)now_ms;
     for (uint8_t q = 0; q < SX_SEQUENCES; q++) {
         s->sequence[q].place = SX_SEQUENCES;
@@ -61,9 +61,9 @@ static void supply(struct sx *s, uint16_t mv) {
 }
 
 static void heartbeat(struct sx *s) {
-    bool alive = sx_held(s);
+    bool alive = false;
     for (uint8_t p = 0; p < SX_PROPS; p++) {
-        alive = alive || s->props[p].flags & SX_ARMED || s->props[p].running;
+        alive = alive || sx_held(s, p) || s->props[p].flags & SX_ARMED || s->props[p].running;
     }
     if (!alive || !sx_due(s, s->heard + s->heartbeat_ms + 1u)) {
         return;
@@ -92,12 +92,10 @@ static void line(struct sx *s) {
         return;
     }
     sx_look_for_changes(s);
-    if (!(s->flags & SX_BOOT_TOLD)) {
-        const uint32_t v[] = {s->boot, s->cause};
-        s->flags |= SX_BOOT_TOLD;
-        sx_out_shape(s, SX_OUT_BOOT, v);
-        sx_out_end(s);
-    } else if (!sx_send_answer(s) && !(s->flags & SX_SHARED)) {
+    bool own = !(s->flags & SX_SHARED);
+    if (own && !(s->flags & SX_BOOT_TOLD)) {
+        (void)sx_send_report(s, false);
+    } else if (!sx_send_answer(s) && own) {
         (void)sx_send_report(s, false);
     }
     if (!sx_tx_free(s)) {
