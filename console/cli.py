@@ -38,7 +38,10 @@ COMMANDS: tuple[Command, ...] = (
     Command("new", "new", "write a site file to start from"),
     Command("ports", "ports", "list the serial ports of this machine"),
     Command("log", "log", "read the ledger"),
+    Command("report", "report", "what a night or a season came to"),
     Command("calc", "calc", "compute one figure: air, force, valves, coils, life, drift, spares"),
+    Command("whatif", "whatif", "see what another cylinder, valve, hose or pressure would do"),
+    Command("air", "air", "see the air left, and test for leaks"),
 )
 
 _DESCRIPTION = """\

@@ -1,0 +1,1 @@
+"""What a night, a range or a season came to, from the ledger alone."""
