@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import accumulate
 
 from console.site.hardware import Limits, ServiceInterval
 
@@ -136,15 +138,30 @@ class Stretch:
     amount: float
 
 
-def since(stretches: Sequence[Stretch], wall_ns: int) -> float:
-    """The sum of what came after a moment; of a night that was on then, by its time."""
-    total = 0.0
-    for one in stretches:
-        if one.opened_ns >= wall_ns:
-            total += one.amount
-        elif one.closed_ns > wall_ns:
-            total += one.amount * (one.closed_ns - wall_ns) / (one.closed_ns - one.opened_ns)
-    return total
+class Flow:
+    """A count night by night, to be asked what came after a moment."""
+
+    def __init__(self, stretches: Sequence[Stretch]) -> None:
+        """`stretches` do not overlap and are in order of time."""
+        self._stretches = stretches
+        self._opened = [one.opened_ns for one in stretches]
+        sums = accumulate((one.amount for one in reversed(stretches)), initial=0.0)
+        self._after = list(sums)[::-1]
+
+    def after(self, wall_ns: int) -> float:
+        """The sum of what came after a moment; of a night that was on then, by its time."""
+        at = bisect_left(self._opened, wall_ns)
+        total = self._after[at]
+        if at:
+            one = self._stretches[at - 1]
+            if one.closed_ns > wall_ns:
+                share = (one.closed_ns - wall_ns) / (one.closed_ns - one.opened_ns)
+                total += one.amount * share
+        return total
+
+    def between(self, start_ns: int, end_ns: int) -> float:
+        """The sum of what came from one moment to a later one."""
+        return self.after(start_ns) - self.after(end_ns)
 
 
 def hours_by_meter(
