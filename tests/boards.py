@@ -125,11 +125,17 @@ class BoardProcess:
         assert self._process is not None
         return self._process.pid
 
-    def start(self) -> None:
-        """Starts the process and waits until it is up."""
+    def launch(self) -> None:
+        """Starts the process, without waiting."""
         self._process = subprocess.Popen(
             self._command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )
+
+    def start(self) -> None:
+        """Starts the process unless it was launched, and waits until it is up."""
+        if self._process is None:
+            self.launch()
+        assert self._process is not None
         assert self._process.stdout is not None
         ready, _, _ = select.select([self._process.stdout], [], [], 20)
         line = self._process.stdout.readline() if ready else ""

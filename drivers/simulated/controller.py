@@ -1,8 +1,8 @@
 """A controller in Python, without any input or output of its own.
 
 `step` takes the time, and the bytes that have come; it returns the bytes to send. Pins are read
-from `pins` and shown by `outputs` and `lamp`. Between steps nothing happens; `next_due` says when
-the next step is needed at the latest.
+from `pins` and shown by `outputs` and `lamp`. Between steps nothing happens; `next_due_us` says
+when the next step is needed at the latest.
 """
 
 from __future__ import annotations
@@ -115,7 +115,7 @@ class SimulatedController:
     # --- time ----------------------------------------------------------------------------------
 
     @property
-    def next_due(self) -> int:
+    def next_due_us(self) -> int:
         """When the next step is needed at the latest, in microseconds."""
         return self._due_us
 

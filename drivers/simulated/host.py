@@ -22,7 +22,7 @@ class World(Protocol):
     """What stands around the boards and works their pins."""
 
     @property
-    def next_due(self) -> int:
+    def next_due_us(self) -> int:
         """When it needs its next step at the latest, in microseconds."""
 
     def step(self, now_us: int) -> None:
@@ -94,9 +94,9 @@ class Host:
                 self._close()
 
     def _turn(self) -> None:
-        due_us = min(line.next_due for line in self._lines)
+        due_us = min(line.next_due_us for line in self._lines)
         if self._world is not None:
-            due_us = min(due_us, self._world.next_due)
+            due_us = min(due_us, self._world.next_due_us)
         timeout = None if due_us >= NEVER else max(0, due_us - clock_us()) / 1e6
         ready: set[object] = set()
         for key, _ in self._selector.select(timeout):
@@ -110,7 +110,7 @@ class Host:
         durable = self._writer.take_news()
         now_us = clock_us()
         for line in self._lines:
-            if line in ready or durable or line.next_due <= now_us:
+            if line in ready or durable or line.next_due_us <= now_us:
                 line.step(now_us)
         if self._world is not None:
             self._world.step(now_us)

@@ -39,9 +39,9 @@ class Line:
         return self._near
 
     @property
-    def next_due(self) -> int:
+    def next_due_us(self) -> int:
         """When the next step is needed at the latest, in microseconds."""
-        return min(board.next_due for board in self.boards)
+        return min(board.next_due_us for board in self.boards)
 
     def step(self, now_us: int) -> None:
         """Gives the boards what came in, and sends what they say."""

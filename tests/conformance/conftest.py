@@ -18,19 +18,43 @@ def kind(request: pytest.FixtureRequest) -> str:
     return str(request.param)
 
 
+def short_folder() -> Path:
+    """A folder with a path short enough for sockets."""
+    return Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp"))
+
+
 @pytest.fixture
 def folder() -> Iterator[Path]:
-    """A folder with a path short enough for sockets."""
-    made = Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp"))
+    """A folder of the test's own."""
+    made = short_folder()
     yield made
     shutil.rmtree(made)
 
 
+@pytest.fixture(scope="session")
+def spares() -> Iterator[dict[str, BoardProcess]]:
+    """A board of each kind that comes up while the test before it runs."""
+    waiting: dict[str, BoardProcess] = {}
+    yield waiting
+    for process in waiting.values():
+        process.end()
+        shutil.rmtree(process.folder)
+
+
 @pytest.fixture
-def board(kind: str, folder: Path) -> Iterator[BoardProcess]:
+def board(kind: str, spares: dict[str, BoardProcess]) -> Iterator[BoardProcess]:
     """A board with blank memory, alone on its line, powered."""
-    with running(BoardProcess(KINDS[kind](), folder)) as process:
+
+    def another() -> BoardProcess:
+        process = BoardProcess(KINDS[kind](), short_folder())
+        process.launch()
+        return process
+
+    process = spares.pop(kind, None) or another()
+    with running(process):
+        spares[kind] = another()
         yield process
+    shutil.rmtree(process.folder)
 
 
 @pytest.fixture
