@@ -16,7 +16,7 @@ import subprocess
 import sys
 import termios
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
@@ -111,7 +111,18 @@ class Keeper:
     and is left alone.
     """
 
-    def __init__(self, folder: EngineFolder, command: Sequence[str], log: Path) -> None:
+    def __init__(
+        self,
+        folder: EngineFolder,
+        command: Sequence[str],
+        log: Path,
+        *,
+        stdin: int = subprocess.DEVNULL,
+        environment: Mapping[str, str] | None = None,
+    ) -> None:
+        """`environment` is added to this process's own."""
+        self._stdin = stdin
+        self._environment = {**os.environ, **(environment or {})}
         self._folder = folder
         self._command = list(command)
         self._log = log
@@ -173,7 +184,8 @@ class Keeper:
         with self._log.open("ab") as log:
             self._process = subprocess.Popen(
                 self._command,
-                stdin=subprocess.DEVNULL,
+                env=self._environment,
+                stdin=self._stdin,
                 stdout=log,
                 stderr=log,
                 start_new_session=True,
@@ -205,11 +217,17 @@ def python(*words: str) -> list[str]:
     return [sys.executable, "-P", "-m", *words]
 
 
-def open_console(folder: EngineFolder, tend: Callable[[], None] = lambda: None) -> int:
+def open_console(
+    folder: EngineFolder,
+    tend: Callable[[], None] = lambda: None,
+    *,
+    within_s: float | None = None,
+) -> int:
     """A console on the engine of `folder`, on this terminal; returns its exit code.
 
-    `tend` is called a few times a second as long as it is open. Signals that end a program are
-    passed on to the key guard, which gives the terminal back.
+    `tend` is called a few times a second as long as it is open; after `within_s` it is closed,
+    which counts as meant. Signals that end a program are passed on to the key guard, which gives
+    the terminal back.
     """
     modes = termios.tcgetattr(0)
     guard = subprocess.Popen(
@@ -226,10 +244,15 @@ def open_console(folder: EngineFolder, tend: Callable[[], None] = lambda: None) 
     before = {number: signal.signal(number, forward) for number in _FORWARDED}
     before[signal.SIGTSTP] = signal.signal(signal.SIGTSTP, signal.SIG_IGN)
     try:
+        ends = None if within_s is None else time.monotonic() + within_s
         while guard.poll() is None:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 guard.wait(_LOOK_EVERY_S)
             tend()
+            if ends is not None and time.monotonic() > ends:
+                guard.terminate()
+                guard.wait()
+                return 0
     finally:
         if guard.poll() is None:
             guard.terminate()
