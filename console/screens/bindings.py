@@ -89,8 +89,11 @@ ORDER: tuple[str, ...] = (
     "ask.clear",
     "ask.rearm",
     "ask.leave_out",
+    "ask.service",
     *(f"ask.{a.id}" for a in PROP_ACTIONS),
-    *(w.id for w in (*FLOOR_WAYS, *PROP_WAYS, *ALARM_WAYS, *LEDGER_WAYS)),
+    *(w.id for w in (*FLOOR_WAYS, *PROP_WAYS)),
+    "ask.acknowledge",
+    *(w.id for w in (*ALARM_WAYS, *LEDGER_WAYS)),
     *(f"ask.{a.id}" for a in SITE_ACTIONS),
     *(w.id for w in (*PLACES, *EVERYWHERE)),
 )

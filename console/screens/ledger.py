@@ -31,17 +31,20 @@ def _columns(width: int) -> tuple[int, int, int, int]:
     """How wide when, prop, number and sequence are; a number that has no room is left out."""
     if width < 78:
         return 9, 14, 0, 10
-    spare = width - 78
-    return 20, 14 + spare // 3, 8, 11 + spare // 3
+    if width < 100:
+        return 16, 18 + (width - 78), 8, 11
+    spare = width - 100
+    return 20, 22 + spare // 2, 8, 15 + spare // 2
 
 
 def cycle_row(cycle: CycleRecord, width: int) -> Line:
     """One cycle in one row."""
     when, prop, number, sequence = _columns(width)
     started = cycle.started_wall_ns
+    at = clock(started) if when < 16 else day_and_clock(started)
     bound = f" ±{cycle.bound_ms:.0f} ms" if width >= 100 else ""
     return line(
-        Span(fit(f" {clock(started) if when < 20 else day_and_clock(started)}", when), Role.MUTED),
+        Span(fit(f" {at if when != 16 else at[5:]}", when), Role.MUTED),
         Span(fit(f" {cycle.prop}", prop)),
         Span(fit(f" #{cycle.number}", number), Role.MUTED),
         Span(fit(f" {cycle.sequence}", sequence)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from console.screens.floor_lines import GLYPHS, detail_lines
 from console.screens.palette import Role
-from console.screens.text import Line, Span, bar, clock, fit, line
+from console.screens.text import Line, Span, bar, clock, fit, line, paragraph
 from console.screens.why import why_lines
 from console.views.models import PropState, PropView, SequenceView
 
@@ -92,19 +92,12 @@ def cycle_lines(prop: PropView, width: int) -> list[Line]:
     """The last cycles, newest first."""
     rows: list[Line] = [line(Span("Last cycles", Role.STRONG))]
     for cycle in sorted(prop.last_cycles, key=lambda c: -c.number):
-        travels = " ".join(f"{motion} {way} {ms} ms" for motion, way, ms in cycle.travels)
-        words = (
-            f" {clock(cycle.started_wall_ns)} #{cycle.number} {cycle.sequence} by {cycle.trigger}, "
-            f"{cycle.duration_ms / 1000:.1f} s"
-        )
-        rows.append(
-            line(
-                Span(words, Role.TEXT),
-                Span(f" {cycle.outcome}", Role.MUTED if cycle.outcome == "done" else Role.WARN),
-            )
-        )
-        if travels:
-            rows.append(line(Span(f"   {travels}", Role.MUTED)))
+        travels = "".join(f", {motion} {way} {ms} ms" for motion, way, ms in cycle.travels)
+        words = f" {clock(cycle.started_wall_ns)} {cycle.sequence} by {cycle.trigger}, "
+        role = Role.MUTED if cycle.outcome == "done" else Role.WARN
+        rows.append(line(Span(words), Span(cycle.outcome, role)))
+        more = f"#{cycle.number}, {cycle.duration_ms / 1000:.1f} s{travels}"
+        rows += paragraph(more, width, Role.MUTED, "   ")
     if not prop.last_cycles:
         rows.append(line(Span(" none yet", Role.MUTED)))
     return rows

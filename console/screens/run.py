@@ -32,4 +32,3 @@ def run(socket: Path, stop_socket: Path, records: RecordReader | None = None) ->
         stops.close()
     # Failures in actions, timers and workers end the console and leave only this number behind.
     return console.return_code or 0
-
