@@ -34,11 +34,7 @@ class LatchFile:
         self.path = path
         self._on_saved = on_saved
         try:
-            self._fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-            if os.fstat(self._fd).st_size < SIZE:
-                os.pwrite(self._fd, bytes(SIZE), 0)
-                os.fsync(self._fd)
-                _sync_folder(path.parent)
+            self._fd = _made(path)
         except OSError as error:
             raise UserError(
                 f"the stop latch {path} cannot be made: {error.strerror}",
@@ -90,6 +86,20 @@ class LatchFile:
     def _read(self) -> tuple[int, Mapping[str, object]]:
         found = [_unpacked(os.pread(self._fd, _SLOT, at * _SLOT)) for at in (0, 1)]
         return max(found, key=lambda each: each[0])
+
+
+def _made(path: Path) -> int:
+    """A descriptor of the file at its full size; raises OSError."""
+    fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        if os.fstat(fd).st_size < SIZE:
+            os.pwrite(fd, bytes(SIZE), 0)
+            os.fsync(fd)
+            _sync_folder(path.parent)
+    except OSError:
+        os.close(fd)
+        raise
+    return fd
 
 
 def _packed(count: int, record: Mapping[str, object]) -> bytes:

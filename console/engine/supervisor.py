@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from console.engine.lines import POOR_QUALITY, Keeper, Ports
 from console.engine.recording import Recorder
-from console.engine.world import ControllerNow, PropNow, StopAll, World
+from console.engine.world import ARMED_STATES, ControllerNow, PropNow, StopAll, World
 from console.rules.alarms import Kind
 from console.rules.remedies import REASONS
 from console.views.models import Asked, LinkState, PropState
@@ -289,6 +289,9 @@ class Supervisor:
         if shown is not prop.shown:
             prop.shown = shown
             prop.since_wall_ns = world.now.wall_of(world.now.mono_ms - report.elapsed_ms)
+        if shown in ARMED_STATES and prop.asked is Asked.ARM:
+            # The report may come before the answer, and the engine die between the two.
+            world.armed_before[prop.name] = None
         if report.state is State.FAULT:
             if before is None or before.state is not State.FAULT:
                 prop.fault = prop.fault or "fault"
