@@ -35,7 +35,7 @@ def able(action: Action, place: Place) -> bool:
     checks: dict[str, Callable[[], bool]] = {
         "mend": lambda: prop is not None and prop.state is PropState.FAULT,
         "rearm": lambda: bool(store.site.rearm) and not store.stop.latched,
-        "clear": lambda: store.stop.latched,
+        "clear": lambda: store.stop.latched or bool(store.stop.strays),
         "leave_out": lambda: store.stop.latched and bool(place.subject("leave_out")),
         "open_night": lambda: store.site.night is None and store.linked,
         "close_night": lambda: store.site.night is not None,

@@ -25,8 +25,9 @@ class StopBar(Lines):
 
     def tick(self) -> None:
         """Look again, at the ground's colour too."""
-        latched = self._desk.store.stop.latched
-        self.set_class(latched or self._desk.stopper.unsent, "-latched")
+        stop = self._desk.store.stop
+        marked = stop.latched or bool(stop.strays) or self._desk.stopper.unsent
+        self.set_class(marked, "-latched")
         super().tick()
 
     def make(self, width: int) -> list[Line]:
@@ -36,6 +37,8 @@ class StopBar(Lines):
         desk, stop = self._desk, self._desk.store.stop
         if desk.stopper.unsent:
             return " NOT SENT: engine not reached. Close the air by hand."
+        if stop.strays and not stop.latched:
+            return f" still stopped: {', '.join(stop.strays)}"
         if not stop.latched:
             if not desk.stopper.reached:
                 return " no way to the engine now: use the hardwired stop"

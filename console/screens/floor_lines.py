@@ -208,8 +208,9 @@ def detail_lines(prop: PropView, width: int, now_ns: int) -> list[Line]:
         lines.append(line(Span(f"Fault: {prop.fault}", Role.BAD)))
     if prop.tags:
         lines.append(line(Span(f"Tagged by {', '.join(prop.tags)}", Role.WARN)))
-    refusals = prop.arm_refusals if prop.state is PropState.DISARMED else prop.fire_refusals
-    verb = "Cannot be armed" if prop.state is PropState.DISARMED else "Cannot be fired"
+    live = prop.state in (PropState.ARMED, PropState.RUNNING, PropState.RESTING)
+    refusals = prop.fire_refusals if live else prop.arm_refusals
+    verb = "Cannot be fired" if live else "Cannot be armed"
     if refusals:
         more = f"  (+{len(refusals) - 1}: w)" if len(refusals) > 1 else ""
         text = f"{verb}: {refusals[0].reason} → {refusals[0].remedy}{more}"

@@ -15,7 +15,7 @@ from console.screens.rows import Row, Rows
 from console.screens.text import Line, Span, bar, day_and_clock, fit, line
 from console.views.records import PartRecord
 
-_COUNTS = 24
+_COUNTS = 22
 
 NEAR = 0.8
 """From this share of its interval on, a part stands out."""

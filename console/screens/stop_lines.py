@@ -28,6 +28,9 @@ def summary_lines(store: Store, width: int) -> list[Line]:
     rows: list[Line] = []
     if not stop.latched:
         rows += paragraph("No all-stop is latched.", width, Role.STRONG)
+        if stop.strays:
+            text = f"▲ Still stopped by themselves: {', '.join(stop.strays)}. c clears them."
+            rows += paragraph(text, width, Role.WARN)
     else:
         sure = sum(c.progress is StopProgress.CONFIRMED for c in stop.confirmations)
         by = f" ({stop.by})" if stop.by else ""

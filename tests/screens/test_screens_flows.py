@@ -422,3 +422,13 @@ async def test_a_vanished_prop_takes_its_page_along_quietly(play: Scene) -> None
         assert play.engine.asked == []
         assert isinstance(play.store.site, SiteView)
         assert play.store.props[0].state is PropState.ARMED
+
+
+async def test_a_board_that_stopped_by_itself_can_be_cleared(play: Scene) -> None:
+    """A stop that only one controller holds is on the bar, and `c` names that stop."""
+    play.store.patch({"stop": StopView(latched=False, id=9, strays=("ice-house-1",))}, ())
+    async with at(play) as pilot:
+        await pilot.pause(0.3)
+        assert "still stopped: ice-house-1" in shown(play.console)[-1]
+        await press(pilot, "c", *"seen", "enter", "enter")
+        assert play.engine.asked[0][1]["stop"] == 9
