@@ -1,0 +1,1 @@
+"""The site file judged by physics, motion by motion and as a whole."""
