@@ -104,12 +104,11 @@ class Console(App[int], inherit_bindings=False):
         self.push_screen(PropPage(self.desk, event.prop))
 
     def action_go(self, place: str) -> None:
-        """One of the screens with a key of its own; from a prop's page first down to its floor."""
-        if place == self.current_mode:
-            while len(self.screen_stack) > 1:
-                self.pop_screen()
-        else:
+        """One of the screens with a key of its own; a prop's page above the floor is closed."""
+        if place != self.current_mode:
             self.switch_mode(place)
+        while isinstance(self.screen, PropPage) and place == "floor":
+            self.pop_screen()
 
     def action_help(self) -> None:
         """Help for the screen one is on."""

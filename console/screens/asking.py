@@ -111,7 +111,9 @@ class Asker:
         return Field("by", _NAME, self._desk.who)
 
     async def _fire(self, place: Place) -> Args | None:
-        prop = self._prop(place)
+        prop = self._desk.store.prop(place.chosen_prop())
+        if prop is None:
+            return None
         if place.own_page and self._desk.quick_fire_s(prop.name) > 0:
             return {"prop": prop.name}
         running = f"Runs {prop.sequence} now." if prop.sequence else "Runs one cycle now."
@@ -125,7 +127,9 @@ class Asker:
         return {"prop": prop.name} if sure else None
 
     async def _test(self, place: Place) -> Args | None:
-        prop = self._prop(place)
+        prop = self._desk.store.prop(place.chosen_prop())
+        if prop is None:
+            return None
         title = f"Test {prop.title or prop.name}"
         sequence = await self._sequence(title, [prop], "Somebody must be watching it.")
         if sequence is None:
@@ -252,12 +256,6 @@ class Asker:
         if values is None:
             return None
         return {"prop": prop, "motion": motion, "part": part, "kind": kind, **values}
-
-    def _prop(self, place: Place) -> PropView:
-        prop = self._desk.store.prop(place.chosen_prop())
-        if prop is None:
-            raise LookupError("the chosen prop went away while its key was pressed")
-        return prop
 
 
 def notice_of(action: Action, args: Args, answer: Reply) -> Notice | None:

@@ -11,6 +11,9 @@ from console.screens.text import Line, Span, clock
 from console.stopbar import LABEL, LABEL_COLUMNS
 from console.views.models import StopProgress
 
+ANSWER_S = 0.5
+"""How long a press may go unanswered before the bar says so."""
+
 
 class StopBar(Lines):
     """Says how to stop everything, and whether everything is stopped.
@@ -26,9 +29,14 @@ class StopBar(Lines):
     def tick(self) -> None:
         """Look again, at the ground's colour too."""
         stop = self._desk.store.stop
-        marked = stop.latched or bool(stop.strays) or self._desk.stopper.unsent
+        marked = stop.latched or bool(stop.strays) or self._waits
         self.set_class(marked, "-latched")
         super().tick()
+
+    @property
+    def _waits(self) -> bool:
+        stopper = self._desk.stopper
+        return stopper.unsent or stopper.unanswered_s > ANSWER_S
 
     def make(self, width: int) -> list[Line]:
         return [(Span(LABEL, Role.LABEL), Span(self._words(width - LABEL_COLUMNS), Role.PLAIN))]
@@ -37,6 +45,8 @@ class StopBar(Lines):
         desk, stop = self._desk, self._desk.store.stop
         if desk.stopper.unsent:
             return " NOT SENT: engine not reached. Close the air by hand."
+        if self._waits and not stop.latched:
+            return f" SENT, NO ANSWER for {desk.stopper.unanswered_s:.0f} s: use the hardwired stop"
         if stop.strays and not stop.latched:
             return f" still stopped: {', '.join(stop.strays)}"
         if not stop.latched:

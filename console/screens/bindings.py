@@ -49,7 +49,13 @@ EVERYWHERE: tuple[Way, ...] = (
     Way("see.keys", "f2", "All keys", "Every key of every screen.", "app.all_keys"),
     Way("see.palette", "ctrl+p", "Commands", "Find a command by name.", "app.palette"),
     Way("see.dismiss", "escape", "Dismiss", "Back, or take the last answer away.", "screen.back"),
-    Way("see.quit", "q,ctrl+q", "Leave", "Leave this console; the night goes on.", "app.leave"),
+    Way(
+        "see.quit",
+        "q,ctrl+q,ctrl+c",
+        "Leave",
+        "Leave this console; the night goes on.",
+        "app.leave",
+    ),
 )
 
 FLOOR_WAYS: tuple[Way, ...] = (
@@ -90,6 +96,10 @@ ORDER: tuple[str, ...] = (
     "ask.rearm",
     "ask.leave_out",
     "ask.service",
+    "ask.mend",
+    *(f"ask.{name}" for name in ("arm", "disarm", "fire", "switch")),
+    "floor.zone",
+    "floor.all",
     *(f"ask.{a.id}" for a in PROP_ACTIONS),
     *(w.id for w in (*FLOOR_WAYS, *PROP_WAYS)),
     "ask.acknowledge",
@@ -139,6 +149,7 @@ NAMES = {
     "ctrl+x": "Ctrl+X",
     "ctrl+p": "Ctrl+P",
     "ctrl+q": "Ctrl+Q",
+    "ctrl+c": "Ctrl+C",
 }
 """Keys as they stand on the keyboard."""
 

@@ -36,6 +36,10 @@ class Stopper(Protocol):
     def unsent(self) -> bool:
         """Whether a press has not reached the engine."""
 
+    @property
+    def unanswered_s(self) -> float:
+        """For how long the engine has said nothing to a press; 0 where nothing is waited for."""
+
 
 @dataclass(frozen=True, slots=True)
 class Notice:

@@ -11,6 +11,7 @@ import queue
 import select
 import socket
 import threading
+import time
 from pathlib import Path
 
 from console.stopbar import stop_line
@@ -32,6 +33,7 @@ class StopLine:
         self._ended = threading.Event()
         self._reached = threading.Event()
         self._unsent = threading.Event()
+        self._pressed_s: float | None = None
         self._thread = threading.Thread(target=self._run, name="stop line", daemon=True)
 
     @property
@@ -44,12 +46,20 @@ class StopLine:
         """Whether a press has found no engine for longer than one try takes."""
         return self._unsent.is_set()
 
+    @property
+    def unanswered_s(self) -> float:
+        """For how long the engine has said nothing to a press; 0 where nothing is waited for."""
+        pressed = self._pressed_s
+        return 0.0 if pressed is None else time.monotonic() - pressed
+
     def start(self) -> None:
         """Begin to keep a connection."""
         self._thread.start()
 
     def press(self, source: str, by: str) -> None:
         """Send a stop now. Returns at once."""
+        if self._pressed_s is None:
+            self._pressed_s = time.monotonic()
         self._presses.put(stop_line(source, by))
         with contextlib.suppress(OSError):
             self._wake_write.send(b"!")
@@ -104,8 +114,10 @@ class StopLine:
                 ready, _, _ = select.select([connection, self._wake_read], [], [])
                 if self._wake_read in ready:
                     self._wake_read.recv(64)
-                if connection in ready and not connection.recv(65536):
-                    return
+                if connection in ready:
+                    if not connection.recv(65536):
+                        return
+                    self._pressed_s = None
             except OSError:
                 return
 

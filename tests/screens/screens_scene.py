@@ -229,6 +229,7 @@ class Presses:
     presses: list[tuple[str, str]] = field(default_factory=list)
     reached: bool = True
     unsent: bool = False
+    unanswered_s: float = 0.0
 
     def press(self, source: str, by: str) -> None:
         self.presses.append((source, by))

@@ -24,6 +24,7 @@ from console.screens.bindings import (
     STOP_KEYS,
     prints,
 )
+from console.screens.floor import Floor
 from console.screens.foot import Keys
 from console.screens.rows import Rows
 from console.screens.text import text_of
@@ -334,6 +335,25 @@ async def test_a_press_that_found_no_engine_is_told_on_the_bar(play: Scene) -> N
         play.stops.unsent = True
         await pilot.pause(0.4)
         assert "NOT SENT" in shown(play.console)[-1]
+        play.stops.unsent, play.stops.unanswered_s = False, 2.0
+        await pilot.pause(0.4)
+        assert "SENT, NO ANSWER for 2 s" in shown(play.console)[-1]
+
+
+async def test_the_floor_s_key_closes_a_prop_s_page(play: Scene) -> None:
+    """From the page and from another screen alike: 1 is the floor."""
+    async with at(play) as pilot:
+        await press(pilot, "enter", "1")
+        assert isinstance(play.console.screen, Floor)
+        await press(pilot, "enter", "3", "1")
+        assert isinstance(play.console.screen, Floor)
+
+
+async def test_ctrl_c_asks_to_leave(play: Scene) -> None:
+    """What people press by habit asks like the key that is meant for it."""
+    async with at(play) as pilot:
+        await press(pilot, "ctrl+c")
+        assert "A night is open. Leave?" in "\n".join(shown(play.console))
 
 
 async def test_the_latched_stop_is_on_the_bar_of_every_screen(play: Scene) -> None:

@@ -51,6 +51,9 @@ def test_a_press_sends_the_byte_first(path: Path) -> None:
         link.settimeout(5)
         assert link.recv(4096) == stop_line("key F9", "P. Marsh")
         assert stop_line("key F9", "x")[:1] == STOP_BYTE == b"\x18"
+        assert line.unanswered_s > 0
+        link.send(b'{"stopping": 1}\n')
+        until(lambda: line.unanswered_s == 0)
         line.close()
         link.close()
 
