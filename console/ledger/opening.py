@@ -26,7 +26,7 @@ _WAL_LIMIT_BYTES = 32 * 1024 * 1024
 _BIG_TABLES = ("cycles", "missed", "events")
 _KEEP_IT = (
     "Nothing was changed. Move it away together with its -wal and -shm files and keep them; "
-    "a new ledger is made where none is."
+    "`sexton salvage` saves what can be saved, and a new ledger is made where none is."
 )
 
 

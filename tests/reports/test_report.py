@@ -6,7 +6,6 @@ import io
 import json
 import sqlite3
 import zoneinfo
-from collections.abc import Iterator
 from datetime import datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -47,7 +46,7 @@ def cycle(number: int, at_ns: int, trigger: str = "sensor", outcome: str = "done
 
 
 @pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Path]:
+def ledger(tmp_path: Path) -> Path:
     """A ledger of two nights; the second lasts across the end of daylight saving."""
     path = tmp_path / "season.ledger"
     opened = Ledger.open(path)
@@ -75,7 +74,7 @@ def ledger(tmp_path: Path) -> Iterator[Path]:
     )
     opened.append([NightClosed(ns(2027, 10, 31, 18), "Bo")])
     opened.close()
-    yield path
+    return path
 
 
 def report(ledger: Path, capsys: pytest.CaptureFixture[str], *words: str) -> str:
