@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
@@ -50,6 +51,7 @@ def simulated_command() -> list[str]:
     return [sys.executable, "-m", "drivers.simulated"]
 
 
+@cache
 def firmware_command() -> list[str]:
     """How to start the firmware built for this host; skips where no compiler is at hand."""
     build = pytest.importorskip("drivers.firmware.build", reason="the host board is not built here")
@@ -59,9 +61,19 @@ def firmware_command() -> list[str]:
         pytest.skip(f"no C compiler: {error}")
 
 
+def avr_command() -> list[str]:
+    """How to start the ATmega328P's own binary; skips where its tools are missing."""
+    build = pytest.importorskip("drivers.firmware.build", reason="the firmware is not built here")
+    try:
+        return [os.fspath(build.simavr_board()), "--elf", os.fspath(build.avr_firmware())]
+    except FileNotFoundError as error:
+        pytest.skip(f"no AVR tools: {error}")
+
+
 KINDS: dict[str, Callable[[], list[str]]] = {
     "simulated": simulated_command,
     "firmware": firmware_command,
+    "avr": avr_command,
 }
 """Every kind of board that can be started, and its command."""
 

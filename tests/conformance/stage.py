@@ -37,7 +37,7 @@ Item = tuple[type[Guarded], tuple[object, ...]]
 
 
 def prop(
-    number: int = 1, rest: int = 200, sequence: int = 1, area: int = 0, idle: int = 0,
+    number: int = 1, rest: int = 150, sequence: int = 1, area: int = 0, idle: int = 0,
     least: int = 0, most: int = 0,
 ) -> Item:  # fmt: skip
     """A prop of a setup."""
@@ -96,7 +96,7 @@ TWO: tuple[Item, ...] = (
     given_input(ACTOR, InputKind.ACTOR),
 )
 """Two props: the basic one, and one with a motion alone."""
-SHORT = Stored(1, 300, ("0:1+", "100:2+", "200:1-", "250:2-"))
+SHORT = Stored(1, 200, ("0:1+", "60:2+", "120:1-", "160:2-"))
 OTHER = Stored(2, 150, ("0:2+", "100:2-"))
 LONG = Stored(1, 3000, ("0:1+", "2900:1-"))
 

@@ -77,7 +77,7 @@ def test_the_states_of_a_cycle_by_hand(board: BoardProcess, console: Console) ->
 
 def test_steps_keep_their_times(board: BoardProcess, console: Console) -> None:
     """0, 100, 200 and 250 ms after the start, at the pins and in the record."""
-    armed(console)
+    armed(console, BASIC, Stored(1, 300, ("0:1+", "100:2+", "200:1-", "250:2-")))
     mark = board.bench.mark()
     console.yes(Fire, 1)
     record = wait_cycle(console, 1)
