@@ -11,7 +11,7 @@ import sqlite3
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from console.ledger import appending
 from console.ledger.correcting import settled
@@ -70,7 +70,7 @@ class Reader:
         self._db = connection
 
     @classmethod
-    def open(cls, path: Path) -> Reader:
+    def open(cls, path: Path) -> Self:
         """Look into the ledger at `path`. Raises UserError where there is none to read."""
         return cls(open_for_reading(path))
 
@@ -78,7 +78,7 @@ class Reader:
         """Let go of the file."""
         self._db.close()
 
-    def __enter__(self) -> Reader:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -156,7 +156,7 @@ class Reader:
             other = tuple(json.loads(row[12])) if row[12] else None
             found.append(
                 ServiceRow(
-                    *(*row[:7], json.loads(row[7]), *row[8:12], other, row[13], row[14] or row[8])
+                    *(*row[:7], _mapping(row[7]), *row[8:12], other, row[13], row[14] or row[8])
                 )
             )
         return found
@@ -285,3 +285,9 @@ class Reader:
             (wanted.after_seq, end, *values, wanted.newest),
         ).fetchone()
         return wanted.after_seq if first is None else first - 1
+
+
+def _mapping(text: str) -> dict[str, Any]:
+    """The JSON object in `text`; most are empty."""
+    found: dict[str, Any] = {} if text == "{}" else json.loads(text)
+    return found

@@ -79,15 +79,18 @@ def pace(amounts: Sequence[float], hours_h: Sequence[float]) -> Pace | None:
 
 def chance_of(at: Pace, left: float, hours_h: Sequence[float]) -> float:
     """The chance that at least `left` comes in nights of these hours."""
+    return _chance(at, left, sum(hours_h), sum(h * h for h in hours_h))
+
+
+def _chance(at: Pace, left: float, open_h: float, squares: float) -> float:
     from scipy.special import stdtr
 
     if left <= 0:
         return 1.0
-    open_h = sum(hours_h)
     if at.per_hour <= 0 or open_h <= 0:
         return 0.0
     mean = at.per_hour * open_h
-    wide = sum(h * h for h in hours_h) + open_h**2 / at.nights
+    wide = squares + open_h**2 / at.nights
     deviation = math.sqrt((at.per_hour * at.spread) ** 2 * wide + mean)
     return float(stdtr(PRIOR_NIGHTS + at.nights - 1, (mean - left) / deviation))
 
@@ -98,18 +101,21 @@ def by_count(left: float, at: Pace | None, ahead: Sequence[Ahead]) -> Forecast:
         return Forecast(None, None, None, 1.0)
     if at is None:
         return Forecast(None, None, None, None, few=True)
-    chances: list[float] = []
-    most = 0.0
-    for number in range(1, len(ahead) + 1):
-        most = max(most, chance_of(at, left, [night.hours_h for night in ahead[:number]]))
-        chances.append(most)
-        if most >= 0.995:
+    days: list[dt.date | None] = [None, None, None]
+    chance_next = most = open_h = squares = 0.0
+    for number, night in enumerate(ahead):
+        open_h += night.hours_h
+        squares += night.hours_h**2
+        most = max(most, _chance(at, left, open_h, squares))
+        if number == 0:
+            chance_next = most
+        for place, share in enumerate((0.1, 0.5, 0.9)):
+            if most >= share and days[place] is None:
+                days[place] = night.date
+        if days[2] is not None:
             break
-
-    def first(share: float) -> dt.date | None:
-        return next((ahead[i].date for i, p in enumerate(chances) if p >= share), None)
-
-    return Forecast(first(0.5), first(0.1), first(0.9), chances[0] if chances else 0.0, at.few)
+    early, on, late = days
+    return Forecast(on, early, late, chance_next, at.few)
 
 
 def by_nights(left: float, ahead: Sequence[Ahead]) -> Forecast:

@@ -19,7 +19,7 @@ from console.ledger.upkeep import NightSpan, UpkeepReader
 from console.ledger.working import WEATHER
 from console.rules.upkeep import Flow, Stretch, Used, hours_by_meter
 from console.site.fittings import Fitting, Key
-from console.site.hardware import PartKind
+from console.site.hardware import Limits, PartKind, ServiceInterval
 from console.site.models import Site
 
 COMPRESSOR = "compressor"
@@ -39,16 +39,6 @@ class Tally:
     hours_h: float | None = None
     damp_hours_h: float | None = None
     nights: int = 0
-
-    def plus(self, other: Tally) -> Tally:
-        """The sum; what is unknown in either is unknown."""
-        return Tally(
-            _plus(self.cycles, other.cycles),
-            _plus(self.strokes, other.strokes),
-            _plus(self.hours_h, other.hours_h),
-            _plus(self.damp_hours_h, other.damp_hours_h),
-            self.nights + other.nights,
-        )
 
 
 Count = TypeVar("Count", int, float)
@@ -87,9 +77,9 @@ class EndedLife:
     """A part that was taken out for good. `failed` is False where it was still in order."""
 
     fitting: Fitting
-    did: Tally
+    cycles: int | None
+    strokes: int | None
     failed: bool
-    row: ServiceRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +148,7 @@ class History:
         used = {}
         for task in fitting.tasks:
             start = occupant.tasks[task.name]
-            did = self._did(fitting, start)
+            did = self._did(fitting, start, timed=has_hours(task.limits))
             used[task.name] = Used(
                 start.day, did.nights, did.cycles, did.strokes, did.hours_h, did.damp_hours_h
             )
@@ -211,8 +201,9 @@ class History:
             self._exchange(row, fitting)
             return
         if row.kind in _NEW:
-            did = self._did(fitting, occupant.life, row)
-            self.ended.append(EndedLife(fitting, did, row.kind == ServiceKind.REPLACED, row))
+            did = self._counts(fitting, occupant.life, row)
+            failed = row.kind == ServiceKind.REPLACED
+            self.ended.append(EndedLife(fitting, did.cycles, did.strokes, failed))
             occupant = _Occupant(
                 self._start(row), {t.name: self._start(row) for t in fitting.tasks}
             )
@@ -252,20 +243,39 @@ class History:
     def _start(self, row: ServiceRow) -> _Start:
         return _Start(row.wall_ns, row.prop_cycles, row.strokes, day=self.day_of(row.wall_ns))
 
-    def _did(self, fitting: Fitting, start: _Start, until: ServiceRow | None = None) -> Tally:
-        """What was done from `start` until some work, or until now."""
+    def _did(
+        self,
+        fitting: Fitting,
+        start: _Start,
+        until: ServiceRow | None = None,
+        *,
+        timed: bool = True,
+    ) -> Tally:
+        """What was done from `start` until some work, or until now; hours only if `timed`."""
         end_ns = until.wall_ns if until else self.now_wall_ns
+        here = self._counts(fitting, start, until)
+        opened = self._opened
+        here.nights = bisect_right(opened, end_ns) - bisect_right(opened, start.wall_ns)
+        here.nights += start.carried.nights
+        if timed:
+            damp_h = self._damp_flow.between(start.wall_ns, end_ns) / 3.6e6
+            hours = self._hours(fitting, start.wall_ns, end_ns)
+            here.hours_h = _plus(hours, start.carried.hours_h)
+            here.damp_hours_h = _plus(damp_h, start.carried.damp_hours_h)
+        return here
+
+    def _counts(self, fitting: Fitting, start: _Start, until: ServiceRow | None = None) -> Tally:
+        """The cycles and strokes of `_did` alone."""
         cycles = until.prop_cycles if until else self._cycles_now(fitting)
         strokes = until.strokes if until else self._strokes_now(fitting)
-        hours = self._hours(fitting, start.wall_ns, end_ns)
-        here = Tally(
-            max(cycles - start.cycles, 0) if fitting.prop else None,
-            max(strokes - (start.strokes or 0), 0) if strokes is not None else None,
-            hours,
-            self._damp_flow.between(start.wall_ns, end_ns) / 3.6e6,
-            bisect_right(self._opened, end_ns) - bisect_right(self._opened, start.wall_ns),
-        )
-        return start.carried.plus(here)
+        here = max(cycles - start.cycles, 0) if fitting.prop else None
+        struck = max(strokes - (start.strokes or 0), 0) if strokes is not None else None
+        return Tally(_plus(here, start.carried.cycles), _plus(struck, start.carried.strokes))
+
+    def age(self, fitting: Fitting, strokes: bool) -> int | None:
+        """What the part there has done in its life, in strokes or else cycles."""
+        did = self._counts(fitting, self._occupants[fitting.key].life)
+        return did.strokes if strokes else did.cycles
 
     def _cycles_now(self, fitting: Fitting) -> int:
         return self.meters.cycles.get(fitting.prop, 0)
@@ -323,6 +333,12 @@ class History:
                 if damp.get(night.night_id)
             }
         )
+
+
+def has_hours(limits: Limits) -> bool:
+    """Whether a limit counts hours of any sort."""
+    damp = isinstance(limits, ServiceInterval) and limits.damp_hours_h is not None
+    return limits.hours_h is not None or damp
 
 
 def _true(value: object) -> bool:

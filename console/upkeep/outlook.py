@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from console.ledger.rows import ServiceRow
@@ -128,7 +128,7 @@ class Outlook:
             life, b10 = self._life(name, kind, unit), [f.b10 for f in places]
             in_use = []
             for fitting, maker in zip(places, b10, strict=True):
-                age = _amount(self.part(fitting), unit)
+                age = self.history.age(fitting, unit is Unit.STROKES)
                 pace = self.pace(fitting, unit)
                 ahead = None if pace is None else pace.per_hour * sum(hours)
                 in_use.append(spares.InUse(age or 0.0, ahead, maker))
@@ -149,29 +149,31 @@ class Outlook:
 
     def _life(self, stock: str, kind: str, unit: Unit) -> spares.Life:
         """The life of a stock by its own record, or that of its whole kind while that is thin."""
-        own = self._times(unit, lambda f: f.stock == stock and f.kind == kind)
-        whole = self._times(unit, lambda f: f.kind == kind)
+        own = self._times(unit, kind, stock)
+        whole = self._times(unit, kind)
         b10 = [f.b10 for f in self.fittings if f.stock == stock and f.kind == kind and f.b10]
         maker = min(b10) if b10 else None
         if len(own[0]) < spares.LEAST_FAILURES <= len(whole[0]) and maker is None:
             return spares.life_of(*whole, maker)
         return spares.life_of(*own, maker)
 
-    def _times(
-        self, unit: Unit, wanted: Callable[[Fitting], bool]
-    ) -> tuple[list[float], list[float]]:
+    def _times(self, unit: Unit, kind: str, stock: str | None = None) -> _Times:
+        def wanted(fitting: Fitting) -> bool:
+            same = fitting.kind == kind and stock in (None, fitting.stock)
+            return same and life_unit(fitting) is unit
+
         failed: list[float] = []
         running: list[float] = []
         for end in self.history.ended:
-            if wanted(end.fitting) and life_unit(end.fitting) is unit:
-                did = end.did.strokes if unit is Unit.STROKES else end.did.cycles
+            if wanted(end.fitting):
+                did = end.strokes if unit is Unit.STROKES else end.cycles
                 if did is not None:
                     (failed if end.failed else running).append(float(did))
         for fitting in self.fittings:
-            if wanted(fitting) and life_unit(fitting) is unit:
-                amount = _amount(self.part(fitting), unit)
+            if wanted(fitting):
+                amount = self.history.age(fitting, unit is Unit.STROKES)
                 if amount is not None:
-                    running.append(amount)
+                    running.append(float(amount))
         return failed, running
 
     def _when(self, fitting: Fitting, mark: Mark) -> Forecast:
@@ -203,7 +205,8 @@ class Outlook:
         first = min((n for n in amounts if n), default=None)
         if first is None:
             return None
-        nights = [(n, h) for n, h in self._played if n.night_id >= first]
+        newest = self._played[-forecast.NEWEST_NIGHTS :]
+        nights = [(n, h) for n, h in newest if n.night_id >= first]
         return forecast.pace(
             [amounts.get(n.night_id, 0) for n, _ in nights], [h for _, h in nights]
         )
@@ -239,11 +242,6 @@ class Outlook:
 def life_unit(fitting: Fitting) -> Unit:
     """What the life of a part is counted in."""
     return Unit.STROKES if fitting.motion else Unit.CYCLES
-
-
-def _amount(part: PartNow, unit: Unit) -> float | None:
-    amount = part.life.strokes if unit is Unit.STROKES else part.life.cycles
-    return None if amount is None else float(amount)
 
 
 def _hours(night: Night) -> float:

@@ -179,6 +179,58 @@ def flag_object(flag: Flag) -> Plain:
     }
 
 
+def part_lines(outlook: Outlook, part: PartNow, raw: Iterable[ServiceRow]) -> list[str]:
+    """A part's page in words."""
+    fitting = part.fitting
+    kind = fitting.kind if not fitting.model else f"{fitting.kind}, {fitting.model}"
+    lines = [f"{fitting.id}  ({kind})"]
+    if not fitting.listed:
+        lines.append("not listed in the site file; every such motion has one")
+    if fitting.installed:
+        lines.append(f"installed {fitting.installed}")
+    counted = (
+        (part.life.strokes, "strokes"),
+        (part.life.cycles, "cycles"),
+        (part.life.hours_h, "hours"),
+        (part.life.nights, "nights"),
+    )
+    did = ", ".join(f"{amount:,.0f} {unit}" for amount, unit in counted if amount is not None)
+    lines += [f"in its life: {did}", ""]
+    for due in outlook.due_of(part):
+        when = when_words(due, outlook.today) or due.standing.value
+        lines.append(f"{due.task.title}: {mark_words(due.nearest)}; {when}")
+    life = outlook.life(fitting)
+    if life.weibull is not None:
+        unit = life_unit(fitting).value
+        low, high = (life.b10_bounds.lower, life.b10_bounds.upper) if life.b10_bounds else (0, 0)
+        bounds = f" (90 %: {low:,.0f} to {high:,.0f})" if low and high else ""
+        lines += [
+            "",
+            f"one in ten of its kind fails by {life.weibull.b10:,.0f} {unit}{bounds}, half by "
+            f"{life.weibull.b50:,.0f}; {life.ground.value}",
+        ]
+    if (iso := iso_object(outlook, part)) is not None:
+        lines.append(
+            f"by the formula of ISO 13849-1: {iso['n_op_per_year']:,.0f} strokes a year, T10d "
+            f"{iso['t10d_years']:,.1f} years, MTTFd {iso['mttfd_years']:,.0f} years; {iso['note']}"
+        )
+    lines += ["", "work on record" if (rows := list(raw)) else "no work on record"]
+    holds = {row.seq: row for row in part.rows}
+    for row in rows:
+        at = outlook.history.day_of(row.wall_ns)
+        what = KIND_WORDS[ServiceKind(row.kind)] if row.kind in list(ServiceKind) else row.kind
+        task = f" ({row.task})" if row.task else ""
+        other = f" with {id_of(row.other)}" if row.other else ""
+        about = f", correcting {row.about}" if row.about is not None else ""
+        gone = ""
+        if row.about is None:
+            held = holds.get(row.seq)
+            gone = "" if held and held.about is None else "  [corrected]"
+        note = f": {row.note}" if row.note else ""
+        lines.append(f"  {row.seq:>8}  {at}  {row.by}  {what}{task}{other}{about}{note}{gone}")
+    return lines
+
+
 def mark_words(mark: Mark | None) -> str:
     """`3120 of 4000 strokes`, `due 2027-09-25`."""
     if mark is None:

@@ -111,10 +111,10 @@ class Watch:
             found += self._watch(name, several, base)
         return sorted(found, key=lambda w: (w.motion, w.sequence, w.direction))
 
-    def flags(self, name: str) -> list[Flag]:
-        """Everything that is getting worse about a prop."""
+    def flags(self, name: str, streams: Sequence[Watched] | None = None) -> list[Flag]:
+        """Everything that is getting worse about a prop; `streams` are its own, if known."""
         return [
-            *self._slow(name, self.prop(name)),
+            *self._slow(name, self.prop(name) if streams is None else streams),
             *self._sticking(name),
             *self._rising(name),
         ]
