@@ -14,9 +14,11 @@ from console.engine.nights import Nights
 from console.engine.recording import Recorder
 from console.engine.stopping import Stopping, not_durable, refused_body
 from console.engine.world import PropNow, World
-from console.ledger.entries import ServiceEntry
+from console.errors import UserError
+from console.ledger.working import entry_of
 from console.rules.permits import Facts, refusals
 from console.rules.rearm import offered
+from console.site.fittings import Fitting, fittings
 from console.views.models import Asked, PropState, Refusal
 from drivers.messages import Arm, Disarm, Fire, Mend, Request, Select, Test
 from drivers.words import Sources
@@ -43,6 +45,7 @@ class Requests:
         self._recorder = recorder
         self._stopping = stopping
         self._nights = nights
+        self._fittings: tuple[Fitting, ...] | None = None
         self._handlers: dict[str, Callable[[int, int, Mapping[str, object]], Result | None]] = {
             "arm": self._arm,
             "disarm": self._disarm,
@@ -205,21 +208,12 @@ class Requests:
 
     def _service(self, client: int, request: int, args: Mapping[str, object]) -> None:
         world = self._world
-        part, name = _text(args, "part"), str(args.get("prop", ""))
-        prop = self._prop(name)
-        motion = str(args.get("motion", ""))
-        if motion and motion not in {m.name for m in prop.prop.motions}:
-            raise BadRequest(f"{name} has no motion {motion[:40]}")
-        kind = _text(args, "kind")
-        if kind not in ("service", "replaced"):
-            raise BadRequest(
-                "a service is of kind `service` or `replaced`", "Ask with one of them."
-            )
-        readings = args.get("readings")
-        entry = ServiceEntry(
-            part, name, motion, kind, _text(args, "by"), str(args.get("note", "")),
-            dict(readings) if isinstance(readings, Mapping) else {}, world.now.wall_ns,
-        )  # fmt: skip
+        if self._fittings is None:
+            self._fittings = fittings(world.site)
+        try:
+            entry = entry_of(self._fittings, args, world.now.wall_ns)
+        except UserError as error:
+            raise BadRequest(error.message, error.hint) from None
 
         def given_up(reason: str) -> None:
             world.emit(Answer(client, refused_body(request, (not_durable(reason),))))
