@@ -80,8 +80,8 @@ SECTIONS: tuple[Section, ...] = (
             Column("night", "Night"),
             Column("groups", "Groups", _C),
             Column("guests", "Guests", _C),
-            Column("groups_per_hour", "Groups", _R),
-            Column("guests_per_hour", "Guests", _R),
+            Column("groups_per_hour", "Rate", _R),
+            Column("guests_per_hour", "Rate of guests", _R),
         ),
         f"""
         SELECT night, groups, guests, groups / hours AS groups_per_hour,
