@@ -141,7 +141,7 @@ class Requests:
         With `guarded` false only what needs no session goes out.
         """
         for out in self._out.values():
-            if out.repeats and now_ms - out.last_ms >= REPEAT_MS:
+            if out.repeats and now_ms >= out.last_ms + REPEAT_MS:
                 out.last_ms = now_ms
                 out.tries += 1
                 return out.data
@@ -173,7 +173,7 @@ class Requests:
 
     def expired(self, now_ms: float) -> list[Out]:
         """Requests that are given up now, because they are too old or may not be repeated."""
-        gone = [r for r, out in self._out.items() if now_ms - out.first_ms >= _lives_ms(out)]
+        gone = [r for r, out in self._out.items() if now_ms >= out.first_ms + _lives_ms(out)]
         return [self._out.pop(req) for req in gone]
 
     def drop_all(self) -> list[Reply]:

@@ -86,7 +86,7 @@ class Core:
             for name, at in world.controllers.items()
         }  # fmt: skip
         self._by_session = {id(at.session): name for name, at in world.controllers.items()}
-        self._ticked_ms = start.mono_ms - TICK_MS
+        self._next_tick_ms = start.mono_ms
         self._skew_ns = start.wall_ns - round(start.mono_ms * 1e6)
         self._losses: set[tuple[Kind, str]] = set()
         self._end_ms = 0.0
@@ -99,8 +99,8 @@ class Core:
         world = self.world
         world.now = now
         self._take(event)
-        if now.mono_ms - self._ticked_ms >= TICK_MS:
-            self._ticked_ms = now.mono_ms
+        if now.mono_ms >= self._next_tick_ms:
+            self._next_tick_ms = now.mono_ms + TICK_MS
             self._slow_tick()
         self.ports.tick()
         self.stopping.tick()
@@ -116,7 +116,7 @@ class Core:
 
     def next_deadline(self) -> float:
         """When `handle` wants a Tick at the latest, in monotonic ms."""
-        at = self._ticked_ms + TICK_MS
+        at = self._next_tick_ms
         for keeper in self.ports.keepers.values():
             if keeper.is_open:
                 at = min(at, keeper.line.next_deadline())

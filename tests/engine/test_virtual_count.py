@@ -1,0 +1,25 @@
+"""Cycles in the ledger plus recorded gaps are the boards' own counters, in virtual time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from drivers.firmware.build import NoCompiler
+from tests.engine.virtual_count import Count
+
+
+@pytest.mark.parametrize("firmware", [True, False], ids=["firmware", "simulated"])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_every_cycle_is_counted_once(folder: Path, seed: int, firmware: bool) -> None:
+    """Lines pulled, boards reset, engines killed, disks full, frames cut: the counts agree."""
+    try:
+        count = Count(folder, 4, seed, firmware=firmware)
+    except NoCompiler as error:
+        pytest.skip(f"no C compiler: {error}")
+    count.run(1200)
+    result = count.drain()
+    count.night.close()
+    assert result["right"], result
+    assert result["cycles"] > 400
