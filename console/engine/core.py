@@ -9,6 +9,7 @@ from __future__ import annotations
 from random import Random
 
 from console.engine import events
+from console.engine.air import Air
 from console.engine.clock import Now
 from console.engine.compile import setup_of
 from console.engine.effects import Effect, End, Remember
@@ -25,7 +26,8 @@ from console.rules.alarms import Kind
 from console.site.models import Site
 from console.views.models import Entity, LinkState
 from drivers.line import Line
-from drivers.messages import Disarm
+from drivers.messages import BoardReport, Disarm
+from drivers.reports import Heard
 from drivers.session import Session
 
 TICK_MS = 250.0
@@ -70,6 +72,7 @@ class Core:
             lines[site_line.name] = Line(sessions)
         self.ports = Ports(world, {n: line for n, line in lines.items() if line.sessions})
         self.recorder = Recorder(world)
+        self.air = Air(world, self.recorder)
         self.stopping = Stopping(world, self.recorder, self.ports)
         self.nights = Nights(
             world, self.recorder, self.stopping.stop_all, self._disarm_all, auto=auto
@@ -124,11 +127,11 @@ class Core:
 
     def view(self, key: str) -> Entity | None:
         """The entity of a key as it is now."""
-        return self.viewing.view(key)
+        return self.air.view() if key == "air" else self.viewing.view(key)
 
     def keys(self) -> list[str]:
         """The keys of a whole snapshot."""
-        return self.viewing.keys()
+        return [*self.viewing.keys(), *(["air"] if self.air.view() is not None else [])]
 
     def take_dirty(self) -> set[str]:
         """Keys whose views changed since the last call."""
@@ -187,7 +190,10 @@ class Core:
         # A report may make another session speak; nothing is left for the next event.
         while reports := line.take_reports():
             for session, report in reports:
-                self.supervisors[self._by_session[id(session)]].take(report)
+                name = self._by_session[id(session)]
+                self.supervisors[name].take(report)
+                if isinstance(report, Heard) and isinstance(report.message, BoardReport):
+                    self.air.outputs(name, report.message.outputs)
 
     def _slow_tick(self) -> None:
         world = self.world
@@ -200,6 +206,7 @@ class Core:
             if shown is not prop.shown:
                 prop.shown, prop.since_wall_ns = shown, world.now.wall_ns
                 world.touch(f"prop/{prop.name}", "site")
+        self.air.tick()
         self._judge_losses()
         self._judge_clock()
         world.alarms.tick(world.now.mono_ms, world.now.wall_ns)

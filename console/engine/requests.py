@@ -15,7 +15,9 @@ from console.engine.recording import Recorder
 from console.engine.stopping import Stopping, not_durable, refused_body
 from console.engine.world import PropNow, World
 from console.errors import UserError
+from console.ledger.entries import Entry, EventEntry
 from console.ledger.working import entry_of
+from console.rules.airtest import EVENT_KIND, detail_of, leak_test
 from console.rules.permits import Facts, refusals
 from console.rules.rearm import offered
 from console.site.fittings import Fitting, fittings
@@ -62,6 +64,7 @@ class Requests:
             "acknowledge": self._acknowledge,
             "upload": self._upload,
             "service": self._service,
+            "leak_test": self._leak_test,
             "why": self._why,
         }
 
@@ -224,7 +227,34 @@ class Requests:
             given_up=given_up,
         )
 
+    def _leak_test(self, client: int, request: int, args: Mapping[str, object]) -> None:
+        world = self._world
+        try:
+            found = leak_test(
+                world.site,
+                _quantity(args, "from_psi"), _quantity(args, "to_psi"), _quantity(args, "minutes"),
+            )  # fmt: skip
+        except ValueError as error:
+            raise BadRequest(str(error), "Read the gauge and the clock again.") from None
+        entry = EventEntry(
+            EVENT_KIND, "air", detail_of(found), world.now.wall_ns, _text(args, "by")
+        )
+        self._durably(client, request, entry, detail_of(found))
+
     # --- inside -------------------------------------------------------------------------------
+
+    def _durably(self, client: int, request: int, entry: Entry, result: Result) -> None:
+        """Answer once `entry` is in the ledger, or that it is not."""
+        world = self._world
+        self._recorder.append(
+            entry,
+            done=lambda _: world.emit(
+                Answer(client, {"id": request, "ok": True, "result": result})
+            ),
+            given_up=lambda reason: world.emit(
+                Answer(client, refused_body(request, (not_durable(reason),)))
+            ),
+        )
 
     def _each(
         self, args: Mapping[str, object], action: str, do: Callable[[PropNow], None]
@@ -325,3 +355,10 @@ def _number(args: Mapping[str, object], name: str) -> int:
     if not isinstance(value, int) or isinstance(value, bool):
         raise BadRequest(f"`{name}` is missing", "Say it as a number.")
     return value
+
+
+def _quantity(args: Mapping[str, object], name: str) -> float:
+    value = args.get(name)
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        raise BadRequest(f"`{name}` is missing", "Say it as a number.")
+    return float(value)

@@ -14,6 +14,7 @@ from random import Random
 from console.engine.clock import Now
 from console.engine.effects import Effect
 from console.ledger.entries import BootMap, Counter, CounterKey, OpenNight
+from console.rules.airpermit import LowAir
 from console.rules.alarms import Alarms, Kind
 from console.rules.latch import Latch
 from console.rules.permits import Facts
@@ -96,6 +97,10 @@ class PropNow:
     last_cycles: deque[CycleView] = field(default_factory=lambda: deque(maxlen=LAST_CYCLES))
     strokes: dict[int, int] = field(default_factory=dict)
     fault: str = ""
+    low_air: LowAir = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.low_air = LowAir(self.prop.min_air_psi)
 
     @property
     def name(self) -> str:
@@ -241,8 +246,8 @@ class World:
             tagged_on_board=PropFlags.TAGGED in flags,
             supply_low=self.supply_low(at),
             supply_v=at.report.supply_mv / 1000 if at.report else None,
-            pressure_psi=self.pressure_psi(),
-            needed_psi=prop.prop.min_air_psi,
+            pressure_psi=prop.low_air.psi,
+            needed_psi=prop.low_air.limit_psi,
             area_clear=PropFlags.AREA_NOT_CLEAR not in flags,
             home=PropFlags.NOT_HOME not in flags,
         )

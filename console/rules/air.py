@@ -13,6 +13,7 @@ from enum import StrEnum
 
 from console.figures.air import ATMOSPHERE_PSIA
 from console.rules.airfilter import APPETITE, LEAK, PRESSURE, STRENGTH, Flows, TankFilter
+from console.rules.airguess import TankGuesses
 from console.rules.airswitch import CompressorSwitch
 from console.rules.airuse import delivered_scfm, need_psi, site_use, tank_scf_per_psi
 from console.site.models import Compressor, Site, Tank
@@ -33,6 +34,8 @@ LONG_MIN = 3.0
 """A cause must show for so long before it is named."""
 
 _STEP_MIN = 0.1
+_SILENT_MIN = 0.5
+"""A sensor that says nothing for so long counts as not there."""
 
 
 class Cause(StrEnum):
@@ -112,11 +115,11 @@ class AirModel:
         self._used_scf = 0.0
         self._demand = 0.0
         self._since_switch_min = SETTLE_MIN
-        self._best_running_psi = self._filter.mean[PRESSURE]
         self._measured: float | None = None
-        self._measured_ms = start_ms
         self._moved = [0.0, 0.0]
-        self._ever_measured = False
+        self._silent_min = _SILENT_MIN
+        self._guesses: TankGuesses | None = None
+        self._guess(self._filter.mean[PRESSURE], self._filter.sigma(PRESSURE))
         self._shown_min: dict[Cause, float] = dict.fromkeys(Cause, 0.0)
         self._named: set[Cause] = set()
 
@@ -130,23 +133,28 @@ class AirModel:
         self._now_ms = max(now_ms, self._now_ms)
         used, self._used_scf = self._used_scf, 0.0
         steps = max(1, math.ceil(minutes / _STEP_MIN)) if minutes else 0
+        if measured_psi is not None and not self._plausible(measured_psi):
+            measured_psi = None
+        self._silent_min = 0.0 if measured_psi is not None else self._silent_min + minutes
         if measured_psi is None:
             self._measured = None
         for step in range(steps):
-            self._pass(minutes / steps, used if step == 0 else 0.0, measured_psi is not None)
-        if measured_psi is not None and self._plausible(measured_psi):
-            self._take(measured_psi, now_ms)
-        self._name(minutes, sensed=measured_psi is not None)
+            self._pass(minutes / steps, used if step == 0 else 0.0)
+        if measured_psi is not None:
+            self._take(measured_psi)
+        elif self._guesses is None and self._silent_min >= _SILENT_MIN:
+            self._guess(self._filter.mean[PRESSURE], self._filter.sigma(PRESSURE))
+        self._name(minutes)
 
     def reading(self) -> Reading:
         """How the air stands now."""
         mean, known = self._filter.mean, self._filter
         return Reading(
-            psi=mean[PRESSURE],
-            sigma_psi=known.sigma(PRESSURE),
+            psi=self.psi,
+            sigma_psi=self._guesses.sigma_psi if self._guesses else known.sigma(PRESSURE),
             measured_psi=self._measured,
-            compressor_on=self._switch.on,
-            running_min=self._since_switch_min if self._switch.on else 0.0,
+            compressor_on=self._runs,
+            running_min=self._since_switch_min if self._runs else 0.0,
             demand_scfm=self._demand * mean[APPETITE],
             leak_scfm=mean[LEAK],
             leak_sigma_scfm=known.sigma(LEAK),
@@ -161,51 +169,65 @@ class AirModel:
 
     # --- inside -------------------------------------------------------------------------------
 
-    def _pass(self, minutes: float, used: float, sensed: bool) -> None:
-        mean = self._filter.mean
-        psi = mean[PRESSURE]
+    def _pass(self, minutes: float, used: float) -> None:
+        mean, psi = self._filter.mean, self.psi
         rating = delivered_scfm(self._compressor, psi)
         share = (psi + ATMOSPHERE_PSIA) / (self._middle + ATMOSPHERE_PSIA)
-        taken = used * mean[APPETITE] + mean[LEAK] * share * minutes
-        self._moved[0] -= taken / self._per_psi
-        self._moved[1] += (rating * mean[STRENGTH] * minutes - taken) / self._per_psi
-        near = self._switch.near(psi) or self._switch.unsure
-        settled = self._since_switch_min >= SETTLE_MIN and not (sensed and near)
-        self._filter.predict(
-            Flows(minutes, rating if self._switch.on else 0.0, used, share, settled or not sensed)
-        )
         fade = math.exp(-minutes / RECENT_MIN)
         self._demand = self._demand * fade + used / RECENT_MIN
         self._since_switch_min += minutes
-        if not sensed:
-            self._switched(self._switch.by_pressure(mean[PRESSURE]))
-            low = -ATMOSPHERE_PSIA if self._short_scfm() > 0 else self._compressor.cut_in_psi - 5
-            self._filter.confine(
-                max(low, 0.0), self._compressor.cut_out_psi, 1.5 * self._band_sigma
-            )
-        if self._switch.on:
-            self._best_running_psi = max(self._best_running_psi, mean[PRESSURE])
+        if self._guesses is not None:
+            before = self._guesses.on
+            self._guesses.step(minutes, rating, used, share)
+            self._switched(self._guesses.on != before)
+            return
+        taken = used * mean[APPETITE] + mean[LEAK] * share * minutes
+        self._moved[0] -= taken / self._per_psi
+        self._moved[1] += (rating * mean[STRENGTH] * minutes - taken) / self._per_psi
+        unsure = self._switch.near(psi) or self._switch.unsure
+        settled = self._since_switch_min >= SETTLE_MIN and not unsure
+        self._filter.predict(
+            Flows(minutes, rating if self._switch.on else 0.0, used, share, settled)
+        )
 
-    def _take(self, measured_psi: float, now_ms: float) -> None:
-        if not self._ever_measured:
-            self._ever_measured = True
+    def _take(self, measured_psi: float) -> None:
+        if self._guesses is not None:
+            self._guesses = None
             self._filter.restart(measured_psi, SENSOR_SIGMA_PSI)
             self._switched(self._switch.by_pressure(measured_psi))
-        elif self._measured is not None and now_ms > self._measured_ms:
+        elif self._measured is not None:
             off, on = self._moved
             self._switched(
                 self._switch.by_motion(
                     measured_psi - self._measured, off, on, measured_psi, SENSOR_SIGMA_PSI
                 )
             )
-        self._measured, self._measured_ms = measured_psi, now_ms
+        self._measured = measured_psi
         self._moved = [0.0, 0.0]
         self._filter.correct(measured_psi, SENSOR_SIGMA_PSI)
+
+    def _guess(self, psi: float, psi_sigma: float) -> None:
+        self._guesses = TankGuesses(
+            self._per_psi,
+            self._switch.cut_in_psi,
+            self._switch.cut_out_psi,
+            psi=psi,
+            psi_sigma=psi_sigma,
+            leak_scfm=self._filter.mean[LEAK],
+        )
+
+    @property
+    def psi(self) -> float:
+        """The tank's pressure, as far as anybody knows."""
+        return self._guesses.psi if self._guesses is not None else self._filter.mean[PRESSURE]
+
+    @property
+    def _runs(self) -> bool:
+        return self._guesses.on if self._guesses is not None else self._switch.on
 
     def _switched(self, switched: bool) -> None:
         if switched:
             self._since_switch_min = 0.0
-            self._best_running_psi = self._filter.mean[PRESSURE]
 
     def _plausible(self, psi: float) -> bool:
         return -3.0 <= psi <= (self._tank.relief_psi or self._compressor.cut_out_psi + 50) + 25
@@ -223,9 +245,8 @@ class AirModel:
         return self._group_scf * self._filter.mean[APPETITE]
 
     def _minutes_left(self) -> float | None:
-        mean = self._filter.mean
         floor = self._need + self._group() / self._per_psi
-        psi = mean[PRESSURE]
+        psi = self.psi
         if psi <= floor:
             return 0.0
         short = self._short_scfm()
@@ -234,22 +255,22 @@ class AirModel:
         if short <= 0.02:
             return None
         alone_psi = max(0.0, psi - max(self._compressor.cut_in_psi, floor))
-        if self._switch.on or Cause.DEAD in self._named:
+        if self._runs or Cause.DEAD in self._named:
             alone_psi = 0.0
         taking = short + (0.0 if Cause.DEAD in self._named else self._gives_scfm())
         both_psi = psi - floor - alone_psi
         return self._per_psi * (alone_psi / max(taking, 1e-6) + both_psi / short)
 
     def _groups_left(self) -> float:
-        held = self._per_psi * max(0.0, self._filter.mean[PRESSURE] - self._need)
+        held = self._per_psi * max(0.0, self.psi - self._need)
         return held / self._group() if self._group() > 0 else math.inf
 
     def _not_catching_up(self) -> bool:
         """It has run for long, and the tank has not reached its cut-out."""
         longest_min = self._compressor.longest_run_ms / 60_000
-        return self._switch.on and self._since_switch_min >= longest_min
+        return self._runs and self._since_switch_min >= longest_min
 
-    def _name(self, minutes: float, *, sensed: bool) -> None:
+    def _name(self, minutes: float) -> None:
         known = self._filter
         over = known.mean[LEAK] - self._stated_leak
         missing = 1 - known.mean[STRENGTH]
@@ -263,7 +284,7 @@ class AirModel:
             Cause.DEAD: (2.0 if under and not self._switch.on else 0.0, SURE_SIGMAS),
         }  # fmt: skip
         for cause, (share, sigmas) in signs.items():
-            if sensed and share >= 1 and sigmas >= SURE_SIGMAS:
+            if self._measured is not None and share >= 1 and sigmas >= SURE_SIGMAS:
                 self._shown_min[cause] += minutes
                 if self._shown_min[cause] >= LONG_MIN:
                     self._named.add(cause)

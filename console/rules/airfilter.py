@@ -143,16 +143,6 @@ class TankFilter:
             self.cov[0][j] = self.cov[j][0] = 0.0
         self.cov[0][0] = sigma_psi * sigma_psi
 
-    def confine(self, low_psi: float, high_psi: float, sigma_psi: float) -> None:
-        """Keep the pressure within bounds that are known, and its doubt under `sigma_psi`."""
-        self.mean[PRESSURE] = min(max(self.mean[PRESSURE], low_psi), high_psi)
-        if self.sigma(PRESSURE) > sigma_psi:
-            shrink = sigma_psi / self.sigma(PRESSURE)
-            for j in range(4):
-                self.cov[0][j] *= shrink
-                self.cov[j][0] = self.cov[0][j]
-            self.cov[0][0] = sigma_psi * sigma_psi
-
     def _bound(self) -> None:
         for i, (low, high) in enumerate(_LIMITS):
             self.mean[i] = min(max(self.mean[i], low), high)

@@ -33,7 +33,7 @@ class CompressorSwitch:
         return psi < self.cut_in_psi + _NEAR_PSI
 
     def by_pressure(self, psi: float) -> bool:
-        """Switch by the site file's pressures alone; True if it switched."""
+        """Switch by its own two pressures alone; True if it switched."""
         before = self.on
         if psi <= self._limits[0]:
             self.on = True

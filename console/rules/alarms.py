@@ -46,6 +46,12 @@ class Kind(StrEnum):
     LATCH_FILE = "latch not saved"
     NO_CONSOLE = "no console"
     CLOCK_JUMP = "clock jump"
+    LOW_AIR = "low air"
+    AIR_SHORT = "air running out"
+    LEAK = "leak"
+    TIRED = "tired compressor"
+    COMPRESSOR = "compressor not running"
+    NOT_CATCHING_UP = "compressor not catching up"
     FLOOD = "alarm flood"
 
 
@@ -160,6 +166,30 @@ TABLE: dict[Kind, Row] = {
     Kind.CLOCK_JUMP: Row(
         _N, "The computer's clock was set. Times of this night may look odd; their order is right.",
         "when acknowledged", True,
+    ),
+    Kind.LOW_AIR: Row(
+        _S, "Lengthen the headway, and look at compressor and main valve. They arm again by hand.",
+        "when the pressure is 5 psi above what they need", False,
+    ),
+    Kind.AIR_SHORT: Row(
+        _S, "Lengthen the headway, or choose milder sequences for what takes the most.",
+        "when the air lasts again", False,
+    ),
+    Kind.LEAK: Row(
+        _S, "Listen along the pipes between two groups. After closing, run a leak test.",
+        "when the tank loses no more than the site file says", False,
+    ),
+    Kind.TIRED: Row(
+        _N, "Look at its intake filter, belt and valves after closing.",
+        "when it fills the tank as it should", False,
+    ),
+    Kind.COMPRESSOR: Row(
+        _U, "Look at its switch, fuse and plug: it does not fill the tank.",
+        "when the pressure is back", False,
+    ),
+    Kind.NOT_CATCHING_UP: Row(
+        _S, "Let it rest: lengthen the headway. Look for a leak, an open drain, a clogged filter.",
+        "when it has filled the tank", False,
     ),
     Kind.FLOOD: Row(
         _S, "Look for the one cause behind them: a supply, a line, the air.",

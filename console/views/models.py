@@ -153,6 +153,16 @@ class PropView:
     fire_refusals: tuple[Refusal, ...] = ()
     tags: tuple[str, ...] = ()
     fault: str = ""
+    now_group: int | None = None
+    """The group that it is set for; `now_strength` is what that group gets here, in a word."""
+    now_strength: str = ""
+    next_group: int | None = None
+    next_strength: str = ""
+    group_note: str = ""
+    """Why the group gets something else than it asked for; empty where it does not."""
+    by_hand: bool = False
+    """An operator switched it, and groups do not until that is released."""
+    outdoor: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +255,123 @@ class SiteView:
     rearm_caution: str = ""
 
 
-Entity = SiteView | StopView | ZoneView | PropView | ControllerView | AlarmView
+@dataclass(frozen=True, slots=True)
+class AirPropView:
+    """What one prop takes: a run of its default sequence, and all since the engine started."""
+
+    name: str
+    title: str
+    cycle_scf: float
+    taken_scf: float
+
+
+@dataclass(frozen=True, slots=True)
+class AirView:
+    """Key `air`; only where the site file has a compressor and a tank.
+
+    `psi` is predicted, and corrected where `measured_psi` is not None. `minutes_left` is None where
+    the compressor keeps up. `history` is (seconds since 1970, psi), oldest first.
+    """
+
+    psi: float
+    sigma_psi: float
+    measured_psi: float | None
+    compressor_on: bool
+    running_min: float
+    demand_scfm: float
+    leak_scfm: float
+    leak_sigma_scfm: float
+    strength: float
+    need_psi: float
+    minutes_left: float | None
+    groups_left: float
+    cut_in_psi: float
+    cut_out_psi: float
+    delivers_scfm: float
+    tank_gal: float
+    findings: tuple[str, ...] = ()
+    props: tuple[AirPropView, ...] = ()
+    history: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class GroupView:
+    """Key `group/NUMBER`: a group that is in the walk.
+
+    `place_percent` is how far it has come; `zone` where that is, with `sure_percent`; `near` are all
+    zones that it may well be in.
+    """
+
+    number: int
+    size: int
+    strength: str
+    sent_wall_ns: int
+    zone: str = ""
+    place_percent: int = 0
+    sure_percent: int = 100
+    near: tuple[str, ...] = ()
+    noticed_wall_ns: int = 0
+    note: str = ""
+    exclude: tuple[str, ...] = ()
+    quiet_zones: tuple[str, ...] = ()
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HeadwayView:
+    """Key `headway`: how soon the next group may go, and how many in an hour.
+
+    `reason` says why not at once, empty where it may; `limit` what sets the shortest headway of
+    tonight and `gain` the one change that would gain most. `last_*` is the group sent last,
+    `last_number` 0 before the first.
+    """
+
+    ready_wall_ns: int
+    reason: str = ""
+    shortest_ms: int = 0
+    groups_per_hour: float = 0.0
+    guests_per_hour: float = 0.0
+    limit: str = ""
+    gain: str = ""
+    last_number: int = 0
+    last_size: int = 0
+    last_strength: str = ""
+    last_note: str = ""
+    last_exclude: tuple[str, ...] = ()
+    last_wall_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class CrowdView:
+    """Key `crowd`: tonight's groups in numbers.
+
+    `walk_ms` is how long each zone takes as learned, in walking order; `per_quarter` groups sent by
+    quarter of an hour as (seconds since 1970, groups); `missed` (prop, reason, triggers).
+    """
+
+    groups: int = 0
+    guests: int = 0
+    in_walk: int = 0
+    through: int = 0
+    average_through_ms: int = 0
+    longest_wait_ms: int = 0
+    walk_ms: tuple[tuple[str, int], ...] = ()
+    per_quarter: tuple[tuple[int, int], ...] = ()
+    missed: tuple[tuple[str, str, int], ...] = ()
+
+
+Entity = (
+    SiteView
+    | StopView
+    | ZoneView
+    | PropView
+    | ControllerView
+    | AlarmView
+    | AirView
+    | GroupView
+    | HeadwayView
+    | CrowdView
+)
 
 KINDS: dict[str, type[Entity]] = {
     "site": SiteView,
@@ -254,5 +380,9 @@ KINDS: dict[str, type[Entity]] = {
     "prop": PropView,
     "controller": ControllerView,
     "alarm": AlarmView,
+    "air": AirView,
+    "group": GroupView,
+    "headway": HeadwayView,
+    "crowd": CrowdView,
 }
 """The entity kinds by the part of the key before the slash."""
