@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
-from typing import ClassVar, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 from textual import events
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Vertical, VerticalScroll
+from textual.css.query import NoMatches
 from textual.message import Message
 from textual.screen import ModalScreen, Screen
 from textual.widget import Widget
@@ -70,11 +72,7 @@ class Place(Screen[None]):
 
     def tick(self) -> None:
         """Look at what is known; draw what changed."""
-        if not self.is_mounted:
-            return
-        self.show()
-        for widget in self.query(Lines):
-            widget.tick()
+        _look(self)
 
     def on_screen_resume(self) -> None:
         """What changed while another screen was on top."""
@@ -149,11 +147,7 @@ class Dialog(ModalScreen[Result]):
 
     def tick(self) -> None:
         """Look at what is known; draw what changed."""
-        if not self.is_mounted:
-            return
-        self.show()
-        for widget in self.query(Lines):
-            widget.tick()
+        _look(self)
 
     def on_screen_resume(self) -> None:
         """Draw at once."""
@@ -166,3 +160,13 @@ class Dialog(ModalScreen[Result]):
     def focus_first(self, widget: Widget) -> None:
         """Put the focus where typing begins."""
         self.call_after_refresh(widget.focus)
+
+
+def _look(screen: Place | Dialog[Any]) -> None:
+    if not screen.is_mounted:
+        return
+    # A tick may meet a screen whose widgets are just being taken away.
+    with suppress(NoMatches):
+        screen.show()
+        for widget in screen.query(Lines):
+            widget.tick()

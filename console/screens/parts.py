@@ -23,12 +23,11 @@ NEAR = 0.8
 
 def part_line(part: PartRecord, width: int) -> Line:
     """One part: how far it is through its interval, in a bar, in numbers and in a word."""
-    used = "not counted" if part.used is None else f"{part.used} {part.unit}"
-    if part.used is None or not part.interval:
-        share, of, word, role = 0.0, "no interval", "", Role.MUTED
-    else:
+    share, word, role = 0.0, "", Role.MUTED
+    words = "not counted" if part.used is None else f"{part.used} {part.unit}, no limit"
+    if part.used is not None and part.interval:
         share = part.used / part.interval
-        of = f"of {part.interval}"
+        words = f"{part.used} {part.unit} of {part.interval}"
         word = "DUE" if share >= 1 else "soon" if share >= NEAR else ""
         role = Role.WARN if share >= NEAR else Role.MUTED
     name, kind = _columns(width)
@@ -37,8 +36,8 @@ def part_line(part: PartRecord, width: int) -> Line:
         Span(fit(f" {part.place}", name)),
         Span(fit(f" {part.kind}", kind), Role.MUTED),
         Span(f" {bar(share, 8)} ", role),
-        Span(fit(f"{used} {of}", _COUNTS), role),
-        Span(fit(word, 4), role),
+        Span(fit(words, _COUNTS), role),
+        Span(fit(f" {word}", 5), role),
         Span(last, Role.MUTED),
     )
 
@@ -47,13 +46,13 @@ def _columns(width: int) -> tuple[int, int]:
     """How wide name and kind are; on narrow screens the name says enough."""
     kind = 10 if width >= 76 else 0
     dated = 11 if width >= 100 else 0
-    return max(14, width - kind - dated - _COUNTS - 14), kind
+    return max(14, width - kind - dated - _COUNTS - 15), kind
 
 
 def part_heading(width: int) -> Line:
     """The names of the columns of `part_line`."""
     name, kind = _columns(width)
-    counts = fit("since its last service", _COUNTS + 4)
+    counts = fit("since its last service", _COUNTS + 5)
     dated = " service" if width >= 100 else ""
     words = f"{fit(' part', name)}{fit(' kind', kind)}{'':<10}{counts}{dated}"
     return line(Span(words, Role.MUTED))
