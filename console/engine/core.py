@@ -94,6 +94,7 @@ class Core:
         self._losses: set[tuple[Kind, str]] = set()
         self._end_ms = 0.0
         self._remembered: dict[str, object] = dict(memory.show)
+        self._state: tuple[object, ...] = ()
         self._recall()
         self.recorder.event("engine-started", "site", latched=world.latch.latched)
 
@@ -102,10 +103,14 @@ class Core:
         world = self.world
         world.now = now
         self._take(event)
-        if now.mono_ms >= self._next_tick_ms:
+        ticked = now.mono_ms >= self._next_tick_ms
+        if ticked:
             self._next_tick_ms = now.mono_ms + TICK_MS
             self._slow_tick()
-        self.ports.tick()
+        # Boards that talk are the common case on a site of many lines: what looks at every line or
+        # prop waits for the next tick then.
+        if ticked or not isinstance(event, events.BytesCame):
+            self.ports.tick()
         self.stopping.tick()
         self._serve_lines(event)
         for key in world.alarms.take_changed():
@@ -278,6 +283,13 @@ class Core:
 
     def _remember(self) -> None:
         world = self.world
+        state = (
+            tuple(world.armed_before),
+            tuple((p.wanted, p.hand_only) for p in world.props.values()),
+        )
+        if state == self._state:
+            return
+        self._state = state
         record: dict[str, object] = {
             "armed": list(world.armed_before),
             "hand_only": [p.name for p in world.props.values() if p.hand_only],

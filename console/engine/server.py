@@ -65,6 +65,8 @@ class ViewServer:
         self._sent: dict[str, str] = {}
         """Every entity as it was encoded last."""
         self._queue: dict[str, None] = {}
+        self._batch: dict[str, None] = {}
+        """What the next patch is made of; what changes meanwhile is for the one after it."""
         self._patched_ms = 0.0
 
     # --- connections --------------------------------------------------------------------------
@@ -188,9 +190,10 @@ class ViewServer:
 
     def wants(self, now_ms: float) -> float | None:
         """When `work` has something to do, in ms; None for not before something changes."""
-        if self._queue or any(c.fresh for c in self._clients.values()):
-            due = self._patched_ms + PATCH_MS
-            return now_ms if any(c.fresh for c in self._clients.values()) else max(now_ms, due)
+        if self._batch or any(c.fresh for c in self._clients.values()):
+            return now_ms
+        if self._queue:
+            return max(now_ms, self._patched_ms + PATCH_MS)
         if any(c.dirty and not c.unsent for c in self._clients.values()):
             return self._patched_ms + PATCH_MS
         return None
@@ -200,17 +203,20 @@ class ViewServer:
         watched = any(c.watching or c.fresh for c in self._clients.values())
         if not watched:
             self._queue.clear()
+            self._batch.clear()
             self._sent.clear()
             return False
-        if not self._sent:
+        if not self._sent and not self._batch:
             self._queue = dict.fromkeys(self._keys())
         fresh = any(c.fresh for c in self._clients.values())
-        if not fresh and now_ms - self._patched_ms < PATCH_MS:
+        if not fresh and not self._batch and now_ms - self._patched_ms < PATCH_MS:
             return False
-        for key in list(islice(self._queue, _KEYS_AT_ONCE)):
-            del self._queue[key]
+        if not self._batch:
+            self._batch, self._queue = self._queue, {}
+        for key in list(islice(self._batch, _KEYS_AT_ONCE)):
+            del self._batch[key]
             self._encode_one(key)
-        if self._queue:
+        if self._batch:
             return True
         self._patched_ms = now_ms
         self.revision += 1
