@@ -80,7 +80,9 @@ class Console(App[int], inherit_bindings=False):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Whether a key would do something: footer, help and palette show only those."""
         if action == "ask" and parameters:
-            return isinstance(self.screen, Place) and able(BY_ID[str(parameters[0])], self.screen)
+            asked = BY_ID[str(parameters[0])]
+            place = self.screen
+            return isinstance(place, Place) and self._asker.knows(asked) and able(asked, place)
         if action == "go" and parameters:
             return parameters[0] != self.current_mode or len(self.screen_stack) > 1
         return super().check_action(action, parameters)

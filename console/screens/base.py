@@ -97,8 +97,12 @@ class Place(Screen[None]):
     def subject(self, action_id: str) -> str:
         """What an action on something else acts on: a controller, an alarm, a part.
 
-        On every screen the alarm in the strip can be acknowledged.
+        On every screen the alarm in the strip can be acknowledged, and where a prop is chosen its
+        zone can be made quiet.
         """
+        prop = self.desk.store.prop(self.chosen_prop())
+        if action_id == "quiet_zone" and prop is not None:
+            return prop.zone
         waiting = [a for a in self.desk.store.alarms if not a.acknowledged]
         return waiting[0].id if action_id == "acknowledge" and waiting else ""
 

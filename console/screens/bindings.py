@@ -84,7 +84,7 @@ LEDGER_WAYS: tuple[Way, ...] = (
     Way("ledger.prop", "p", "Prop", "Choose the prop to list.", "screen.filter('prop')"),
     Way("ledger.outcome", "u", "Outcome", "Choose the outcome.", "screen.filter('outcome')"),
     Way("ledger.export", "x", "Export", "Write what is listed as CSV or JSON.", "screen.export"),
-    Way("ledger.again", "g", "Read again", "Read the ledger again.", "screen.read"),
+    Way("ledger.again", "f5", "Read again", "Read the ledger again.", "screen.read"),
 )
 
 SITE_ACTIONS = tuple(a for a in ACTIONS if a.scope is Scope.SITE and a.key)
@@ -146,6 +146,7 @@ NAMES = {
     "left_square_bracket": "[",
     "f9": "F9",
     "f2": "F2",
+    "f5": "F5",
     "ctrl+x": "Ctrl+X",
     "ctrl+p": "Ctrl+P",
     "ctrl+q": "Ctrl+Q",

@@ -7,9 +7,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from console.views.models import (
+    AirView,
     AlarmView,
     ControllerView,
+    CrowdView,
     Entity,
+    GroupView,
+    HeadwayView,
     Priority,
     PropView,
     SiteView,
@@ -99,6 +103,30 @@ class Store:
         """The controllers by name."""
         found = [e for e in self.entities.values() if isinstance(e, ControllerView)]
         return sorted(found, key=lambda c: c.name)
+
+    @property
+    def groups(self) -> list[GroupView]:
+        """The groups in the walk, the one that went in first at the top."""
+        found = [e for e in self.entities.values() if isinstance(e, GroupView)]
+        return sorted(found, key=lambda g: g.number)
+
+    @property
+    def headway(self) -> HeadwayView | None:
+        """How soon the next group may go, where the engine follows groups."""
+        found = self.entities.get("headway")
+        return found if isinstance(found, HeadwayView) else None
+
+    @property
+    def crowd(self) -> CrowdView | None:
+        """Tonight's groups in numbers, where the engine follows groups."""
+        found = self.entities.get("crowd")
+        return found if isinstance(found, CrowdView) else None
+
+    @property
+    def air(self) -> AirView | None:
+        """The air, where the site file has a compressor and a tank."""
+        found = self.entities.get("air")
+        return found if isinstance(found, AirView) else None
 
     @property
     def alarms(self) -> list[AlarmView]:

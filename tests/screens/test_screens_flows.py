@@ -13,7 +13,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input
 
 from console.actions import ACTIONS
-from console.screens import asking, desk
+from console.screens import desk, questions
 from console.screens.bindings import (
     ALARM_WAYS,
     EVERYWHERE,
@@ -99,7 +99,7 @@ async def test_a_fire_that_nobody_confirms_is_forgotten(
     play: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The question closes by itself, so that a later Enter means something else."""
-    monkeypatch.setattr(asking, "SECOND_KEY_S", 0.05)
+    monkeypatch.setattr(questions, "SECOND_KEY_S", 0.05)
     async with at(play) as pilot:
         await press(pilot, "f")
         await pilot.pause(0.3)
