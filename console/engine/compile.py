@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from console.engine.pauses import pauses
 from console.site.models import Controller, Line, Prop, Site, TriggerSource
 from console.site.models import Input as SiteInput
 from console.site.models import Motion as SiteMotion
@@ -25,7 +26,7 @@ def setup_of(site: Site, controller: Controller) -> BoardSetup:
         props=tuple(_prop(p) for p in props),
         outputs=tuple(o for p in props for o in _outputs(p)),
         inputs=tuple(i for p in props for i in _inputs(p)),
-        sequences=tuple(s for p in props for s in _sequences(p)),
+        sequences=(*(s for p in props for s in _sequences(p)), *pauses(site, controller)),
     )
 
 

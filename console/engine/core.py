@@ -13,6 +13,8 @@ from console.engine.air import Air
 from console.engine.clock import Now
 from console.engine.compile import setup_of
 from console.engine.effects import Effect, End, Remember
+from console.engine.groupmemory import record as groups_record
+from console.engine.groups import Groups
 from console.engine.lines import Ports
 from console.engine.losing import grouped
 from console.engine.nights import Nights
@@ -26,7 +28,7 @@ from console.rules.alarms import Kind
 from console.site.models import Site
 from console.views.models import Entity, LinkState
 from drivers.line import Line
-from drivers.messages import BoardReport, Disarm
+from drivers.messages import BoardReport, Disarm, EventRecord, PropReport
 from drivers.reports import Heard
 from drivers.session import Session
 
@@ -77,9 +79,10 @@ class Core:
         self.nights = Nights(
             world, self.recorder, self.stopping.stop_all, self._disarm_all, auto=auto
         )
-        self.requests = Requests(world, self.recorder, self.stopping, self.nights)
+        self.groups = Groups(world, self.recorder, random, memory.past)
+        self.requests = Requests(world, self.recorder, self.stopping, self.nights, self.groups)
         self.viewing = Viewing(
-            world, self.recorder, self.stopping, self.ports, site_file, demo=demo
+            world, self.recorder, self.stopping, self.ports, self.groups, site_file, demo=demo
         )
         self.supervisors = {
             name: Supervisor(
@@ -197,8 +200,15 @@ class Core:
             for session, report in reports:
                 name = self._by_session[id(session)]
                 self.supervisors[name].take(report)
-                if isinstance(report, Heard) and isinstance(report.message, BoardReport):
-                    self.air.outputs(name, report.message.outputs)
+                if not isinstance(report, Heard):
+                    continue
+                match report.message:
+                    case BoardReport():
+                        self.air.outputs(name, report.message.outputs)
+                    case PropReport():
+                        self.groups.reported(self.world.controllers[name], report.message)
+                    case EventRecord():
+                        self.groups.missed(self.world.controllers[name], report.message)
 
     def _slow_tick(self) -> None:
         world = self.world
@@ -212,6 +222,7 @@ class Core:
                 prop.shown, prop.since_wall_ns = shown, world.now.wall_ns
                 world.touch(f"prop/{prop.name}", "site")
         self.air.tick()
+        self.groups.tick()
         self._judge_losses()
         self._judge_clock()
         world.alarms.tick(world.now.mono_ms, world.now.wall_ns)
@@ -286,6 +297,7 @@ class Core:
         state = (
             tuple(world.armed_before),
             tuple((p.wanted, p.hand_only) for p in world.props.values()),
+            self.groups.revision,
         )
         if state == self._state:
             return
@@ -294,6 +306,7 @@ class Core:
             "armed": list(world.armed_before),
             "hand_only": [p.name for p in world.props.values() if p.hand_only],
             "sequences": {p.name: p.sequence_name(p.wanted) for p in world.props.values()},
+            "groups": groups_record(self.groups),
         }
         if record != self._remembered:
             self._remembered = record

@@ -8,8 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from console.actions import ACTIONS, BY_ID, Scope
+from console.engine.badrequest import BadRequest, text_of
 from console.engine.compile import sources_of
 from console.engine.effects import Answer
+from console.engine.groups import Groups
 from console.engine.nights import Nights
 from console.engine.recording import Recorder
 from console.engine.stopping import Stopping, not_durable, refused_body
@@ -26,27 +28,25 @@ from drivers.messages import Arm, Disarm, Fire, Mend, Request, Select, Test
 from drivers.words import Sources
 
 Result = Mapping[str, object]
-_UNKNOWN = "Ask with the names that the site file gives; `sexton status` lists them."
-
-
-class BadRequest(Exception):
-    """The request makes no sense; the refusal says why."""
-
-    def __init__(self, reason: str, remedy: str = _UNKNOWN) -> None:
-        super().__init__(reason)
-        self.refusal = Refusal("request", reason, remedy)
 
 
 class Requests:
     """Carries out the table of actions."""
 
     def __init__(
-        self, world: World, recorder: Recorder, stopping: Stopping, nights: Nights
+        self,
+        world: World,
+        recorder: Recorder,
+        stopping: Stopping,
+        nights: Nights,
+        groups: Groups,
     ) -> None:
         self._world = world
         self._recorder = recorder
         self._stopping = stopping
         self._nights = nights
+        self._groups = groups
+        groups.disarms_with(self.disarm)
         self._fittings: tuple[Fitting, ...] | None = None
         self._handlers: dict[str, Callable[[int, int, Mapping[str, object]], Result | None]] = {
             "arm": self._arm,
@@ -66,6 +66,12 @@ class Requests:
             "service": self._service,
             "leak_test": self._leak_test,
             "why": self._why,
+            "send_group": lambda _client, _request, args: groups.send(args),
+            "repeat_group": lambda _client, _request, args: groups.repeat(args),
+            "correct_group": lambda _client, _request, args: groups.correct(args),
+            "quiet_zone": lambda _client, _request, args: groups.quiet_zone(args),
+            "release_switch": self._release,
+            "rain": lambda _client, _request, args: groups.rain(self.disarm, args),
         }
 
     def ask(self, client: int, request: int, action: str, args: Mapping[str, object]) -> None:
@@ -119,6 +125,7 @@ class Requests:
         prop = self._one_permitted(args, "fire")
         if prop.asked in (Asked.FIRE, Asked.TEST):
             raise BadRequest("a fire is under way already", "Wait for its answer.")
+        self._groups.fired(prop)
         self._ask(prop, Asked.FIRE, Fire)
         return {"done": [prop.name]}
 
@@ -126,18 +133,22 @@ class Requests:
         prop = self._one_permitted(args, "test")
         if prop.asked in (Asked.FIRE, Asked.TEST):
             raise BadRequest("a test is under way already", "Wait for its answer.")
-        self._ask(prop, Asked.TEST, Test, self._sequence(prop, _text(args, "sequence")))
+        self._groups.fired(prop)
+        self._ask(prop, Asked.TEST, Test, self._sequence(prop, text_of(args, "sequence")))
         return {"done": [prop.name]}
 
     def _switch(self, client: int, request: int, args: Mapping[str, object]) -> Result:
-        name = _text(args, "sequence")
+        name = text_of(args, "sequence")
 
         def switch(prop: PropNow) -> None:
             number = self._sequence(prop, name)
-            prop.wanted = number
+            prop.wanted, prop.by_hand = number, True
             self._ask(prop, Asked.SWITCH, Select, number)
 
         return self._each(args, "switch", switch)
+
+    def _release(self, client: int, request: int, args: Mapping[str, object]) -> Result:
+        return self._each(args, "release_switch", self._groups.release)
 
     def _hand_only(self, client: int, request: int, args: Mapping[str, object]) -> Result:
         on = bool(args.get("on"))
@@ -167,7 +178,7 @@ class Requests:
         return self._each({"props": list(offer)}, "arm", self._arm_one)
 
     def _why(self, client: int, request: int, args: Mapping[str, object]) -> Result:
-        prop = self._prop(_text(args, "prop"))
+        prop = self._prop(text_of(args, "prop"))
         facts = self._world.facts(prop)
         return {
             action: refused_body(0, refusals(BY_ID[action].permits, facts))["refused"]
@@ -178,25 +189,25 @@ class Requests:
 
     def _clear(self, client: int, request: int, args: Mapping[str, object]) -> None:
         self._stopping.clear(
-            _number(args, "stop"), _text(args, "by"), _text(args, "why"), client, request
+            _number(args, "stop"), text_of(args, "by"), text_of(args, "why"), client, request
         )
 
     def _leave_out(self, client: int, request: int, args: Mapping[str, object]) -> None:
         name = self._controller(args)
         if not self._world.latch.latched:
             raise BadRequest("no all-stop is latched", "There is nothing to be left out of.")
-        self._stopping.leave_out(name, _text(args, "by"), client, request)
+        self._stopping.leave_out(name, text_of(args, "by"), client, request)
 
     def _open_night(self, client: int, request: int, args: Mapping[str, object]) -> None:
-        self._nights.open(_text(args, "by"), client, request)
+        self._nights.open(text_of(args, "by"), client, request)
 
     def _close_night(self, client: int, request: int, args: Mapping[str, object]) -> None:
         for prop in self._world.props.values():
             self.disarm(prop)
-        self._nights.close(_text(args, "by"), client, request)
+        self._nights.close(text_of(args, "by"), client, request)
 
     def _acknowledge(self, client: int, request: int, args: Mapping[str, object]) -> Result:
-        key = _text(args, "alarm")
+        key = text_of(args, "alarm")
         if not self._world.alarms.acknowledge(key):
             raise BadRequest("this alarm does not stand any more", "Nothing needs to be done.")
         self._recorder.event("acknowledge", key, str(args.get("by", "")))
@@ -237,7 +248,7 @@ class Requests:
         except ValueError as error:
             raise BadRequest(str(error), "Read the gauge and the clock again.") from None
         entry = EventEntry(
-            EVENT_KIND, "air", detail_of(found), world.now.wall_ns, _text(args, "by")
+            EVENT_KIND, "air", detail_of(found), world.now.wall_ns, text_of(args, "by")
         )
         self._durably(client, request, entry, detail_of(found))
 
@@ -280,7 +291,7 @@ class Requests:
         return {"done": done, "refused": refused}
 
     def _one_permitted(self, args: Mapping[str, object], action: str) -> PropNow:
-        prop = self._prop(_text(args, "prop"))
+        prop = self._prop(text_of(args, "prop"))
         found = refusals(BY_ID[action].permits, self._world.facts(prop))
         if found:
             raise _Refused(found)
@@ -326,7 +337,7 @@ class Requests:
         raise BadRequest(f"it has no sequence {name[:40]!r}", f"It has {names}.")
 
     def _controller(self, args: Mapping[str, object]) -> str:
-        name = _text(args, "controller")
+        name = text_of(args, "controller")
         if name not in self._world.controllers:
             raise BadRequest(f"there is no controller {name[:40]!r}")
         return name
@@ -341,13 +352,6 @@ class _Refused(Exception):
     def __init__(self, refusals: tuple[Refusal, ...]) -> None:
         super().__init__(refusals)
         self.refusals = refusals
-
-
-def _text(args: Mapping[str, object], name: str) -> str:
-    value = args.get(name)
-    if not isinstance(value, str) or not value.strip():
-        raise BadRequest(f"`{name}` is missing", "Say it as text.")
-    return value[:400]
 
 
 def _number(args: Mapping[str, object], name: str) -> int:

@@ -16,6 +16,7 @@ from typing import IO
 from console.engine.clock import SystemClock
 from console.engine.core import Core
 from console.engine.events import LatchSaved, Written
+from console.engine.groupbook import past_of
 from console.engine.helper import Helper, LineHeld, LineLock, recall
 from console.engine.latchfile import LatchFile
 from console.engine.reactor import Inbox, Reactor
@@ -140,7 +141,11 @@ def _memory(
         with Reader.open(ledger) as reader:
             for name, counts in reader.counts(start.night.night_id).items():
                 tonight[name] = (counts.cycles, counts.missed)
-    return Memory(latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file))
+    with Reader.open(ledger) as reader:
+        past = past_of(reader, start.night.night_id if start.night else None)
+    return Memory(
+        latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file), past
+    )
 
 
 @contextlib.contextmanager

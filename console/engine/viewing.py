@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from console.actions import BY_ID
+from console.engine.groups import Groups
+from console.engine.groupviews import group_of, prop_fields
 from console.engine.lines import Ports
 from console.engine.recording import Recorder
 from console.engine.stopping import Stopping
@@ -33,6 +35,7 @@ class Viewing:
         recorder: Recorder,
         stopping: Stopping,
         ports: Ports,
+        groups: Groups,
         site_file: str,
         *,
         demo: bool,
@@ -41,6 +44,7 @@ class Viewing:
         self._recorder = recorder
         self._stopping = stopping
         self._ports = ports
+        self._groups = groups
         self._site_file = site_file
         self._demo = demo
         self._sequences = {
@@ -58,6 +62,9 @@ class Viewing:
             *(f"controller/{name}" for name in world.controllers),
             *(f"prop/{name}" for name in world.props),
             *(f"alarm/{a.id}" for a in world.alarms.standing()),
+            "headway",
+            "crowd",
+            *(f"group/{number}" for number in self._groups.within),
         ]
 
     def view(self, key: str) -> Entity | None:
@@ -70,6 +77,8 @@ class Viewing:
             return self._stopping.view()
         if kind == "alarm":
             return world.alarms.get(name)
+        if kind in ("group", "headway", "crowd"):
+            return group_of(self._groups, key)
         if kind == "prop" and name in world.props:
             return self._prop(world.props[name])
         if kind == "controller" and name in world.controllers:
@@ -179,6 +188,7 @@ class Viewing:
             fire_refusals=refusals(BY_ID["fire"].permits, facts),
             tags=facts.tags,
             fault=prop.fault,
+            **prop_fields(self._groups, prop),
         )  # fmt: skip
 
     def _flags(self, prop: PropNow, *, low_air: bool) -> tuple[PropFlag, ...]:

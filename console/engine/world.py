@@ -13,6 +13,8 @@ from random import Random
 
 from console.engine.clock import Now
 from console.engine.effects import Effect
+from console.engine.groupbook import Past
+from console.engine.pauses import STAYS_QUIET
 from console.ledger.entries import BootMap, Counter, CounterKey, OpenNight
 from console.rules.airpermit import LowAir
 from console.rules.alarms import Alarms, Kind
@@ -40,6 +42,8 @@ class Memory:
     """Cycles and missed triggers of the open night, by prop."""
     show: Mapping[str, object] = field(default_factory=dict)
     """What `Remember` kept."""
+    past: Past = field(default_factory=Past)
+    """What the ledger knows of groups."""
 
 
 @dataclass(slots=True)
@@ -90,6 +94,10 @@ class PropNow:
     wanted: int = 0
     """The sequence number that was chosen; the default one at first."""
     hand_only: bool = False
+    by_hand: bool = False
+    """Whether an operator switched it; groups leave it alone until that is released."""
+    pause: int = 0
+    """The number of the sequence that does nothing, 0 where its board has none."""
     cycles_tonight: int = 0
     missed_tonight: int = 0
     last_trigger: str = ""
@@ -114,6 +122,8 @@ class PropNow:
 
     def sequence_name(self, number: int) -> str:
         """The name of one of its sequences by number; empty for none of them."""
+        if self.pause and number == self.pause:
+            return STAYS_QUIET
         return next((s.name for s in self.prop.sequences if s.number == number), "")
 
     @property

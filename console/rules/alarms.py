@@ -52,6 +52,7 @@ class Kind(StrEnum):
     TIRED = "tired compressor"
     COMPRESSOR = "compressor not running"
     NOT_CATCHING_UP = "compressor not catching up"
+    TOO_STRONG = "too strong"
     FLOOD = "alarm flood"
 
 
@@ -174,6 +175,10 @@ TABLE: dict[Kind, Row] = {
     Kind.AIR_SHORT: Row(
         _S, "Lengthen the headway, or choose milder sequences for what takes the most.",
         "when the air lasts again", False,
+    ),
+    Kind.TOO_STRONG: Row(
+        _S, "Arm it again when this group is past it; give it a quiet sequence in the site file.",
+        "when a group comes for whom it has something", False,
     ),
     Kind.LEAK: Row(
         _S, "Listen along the pipes between two groups. After closing, run a leak test.",
