@@ -81,6 +81,7 @@ class Groups:
         self._events: dict[str, tuple[int, int]] = {}
         self._planned = {p.name for p in site.props if p.plan is not Plan.FIXED}
         recall(self, world.memory.show.get("groups"))
+        self.where = {w.number: w for w in self.follower.where(world.now.mono_ms)}
 
     # --- what is asked ------------------------------------------------------------------------
 

@@ -3,7 +3,7 @@
     python tests/proof/groups_night.py [--groups 200] [--seed 1] [--nights 1] [--json]
 
 The guests here are made by other rules than those that the follower believes in: uniform paces,
-gamma-distributed legs, stops, stragglers, groups that turn back, a prop that is out of service for a
+gamma-distributed legs, stops, stragglers, groups that turn back, a prop that is out of service a
 while. Of the triggers 5 % are missed, and for every 100 passings there are 2 false ones. The naive
 baseline switches every prop when a group is sent, on the same night with the same triggers.
 """
@@ -229,7 +229,7 @@ class Night:
                 self.sent_ms.append(now)
                 self.follower.in_service(broken_prop, not out_from <= number < out_to)
                 self.follower.send(number, group.size, now)
-                for name, machine in self.naive.machines.items():
+                for name in self.naive.machines:
                     found = self.choices.offer(name, group.strength, group.exclude, EVERYTHING)
                     self.naive.machines[name].select(next(iter(found.names), None), now)
                 trips = list(crowd.trips(group, now))

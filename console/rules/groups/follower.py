@@ -35,7 +35,7 @@ class Where:
     """Where a group is thought to be.
 
     `place_ms` is the walking time from the entrance to there. `sure` is the chance that it is in
-    `zone`; `near` names every zone that it may well be in. `noticed_ms` is when it was noticed last.
+    `zone`; `near` names every zone that it may well be in, `noticed_ms` when it was noticed last.
     """
 
     number: int
@@ -154,7 +154,7 @@ class Follower:
         return left
 
     def where(self, now_ms: float) -> list[Where]:
-        """Where each group is, first the one that was sent first; nobody is before an earlier one."""
+        """Where each group is, the one that was sent first before the others, here as there."""
         self._at(now_ms)
         weighed = self._shares()
         found: list[Where] = []

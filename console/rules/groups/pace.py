@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 from typing import NamedTuple
 
 from console.rules.groups.walk import Walk
@@ -29,7 +30,7 @@ def spans_of(noticed: Iterable[tuple[int, float]], *, tonight: bool = True) -> l
     places = list(noticed)
     return [
         Span(a[0], b[0], b[1] - a[1], tonight)
-        for a, b in zip(places, places[1:], strict=False)
+        for a, b in pairwise(places)
         if b[0] > a[0] and b[1] > a[1]
     ]
 
