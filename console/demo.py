@@ -1,46 +1,208 @@
-"""The demo: a shipped site on simulated boards, on lines of its own.
+"""A night on simulated boards: the processes that make one, and what they counted.
 
-Here is what needs no process: the site file with every line moved into a private folder, so that a
-demo can open no real line.
+A demo has a private folder with a copy of its site file, the pseudo-terminals of its boards, their
+memory and the engine's stop latch. Its engine opens nothing outside that folder. Only the ledger
+lies with the user's other records, under a name of its own.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
+import select
+import shutil
+import socket
+import subprocess
+import tempfile
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 
-import yaml
+from console.demo_plant import plant_of
+from console.errors import UserError
+from console.launch import Keeper, python, running
+from console.places import data_dir, engine_folder, engine_folders, slug_of
+from console.site.loading import load
+from console.site.shipped import shipped
+from console.views.client import Reply, call, snapshot
+from console.views.models import ControllerView, LinkState, PropState, PropView, SiteView
+
+_READY_WITHIN_S = 30.0
+_SETTLE_WITHIN_S = 10.0
+_LOOK_EVERY_S = 0.1
+_MOVING = (PropState.RUNNING, PropState.ARMED)
 
 
-def on_private_lines(text: str, folder: Path) -> tuple[str, dict[str, Path]]:
-    """The site file `text` with each line's port at a path in `folder`, and those paths by line.
+class Demo:
+    """Boards, guests and an engine of their own; all of it ends with the `with` block.
 
-    Everything else, comments included, stays as it is. Raises ValueError where the text has no
-    lines to move.
+    Should this process be killed, the others end by themselves: they all hold the other end of one
+    pipe.
     """
-    root = yaml.compose(text, Loader=yaml.SafeLoader)
-    lines = _value(root, "lines")
-    if not isinstance(lines, yaml.MappingNode):
-        raise ValueError("a site file needs lines")
-    paths: dict[str, Path] = {}
-    for key, value in reversed(lines.value):
-        name = str(key.value)
-        paths[name] = folder / f"{name}.port"
-        kept = [
-            f"{k.value}: {v.value}"
-            for k, v in value.value
-            if k.value not in ("usb_serial", "usb_location", "path", "url")
-        ]
-        entry = ", ".join([f"path: {json.dumps(str(paths[name]))}", *kept])
-        end = text[: value.end_mark.index].rstrip()
-        text = f"{text[: key.end_mark.index]}: {{{entry}}}{text[len(end) :]}"
-    return text, dict(reversed(paths.items()))
+
+    def __init__(self, ledger: Path | None, *, seed: int | None, rate: float) -> None:
+        """`rate` is how many times as busy as usual the guests are."""
+        self._given_ledger = ledger
+        self.seed, self._rate = seed, rate
+        self._stack = contextlib.ExitStack()
+        self._night: subprocess.Popen[bytes] | None = None
+        self._keeper: Keeper | None = None
+        self._cycles: dict[str, int] = {}
+
+    def __enter__(self) -> Self:
+        """Start everything and wait until every board is live. Raises UserError."""
+        try:
+            self._start()
+        except BaseException:
+            self._stack.close()
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        at: TracebackType | None,
+    ) -> None:
+        """End everything, in order."""
+        self._stack.close()
+
+    def _start(self) -> None:
+        self.place = Path(tempfile.mkdtemp(prefix="sexton-demo-"))
+        self._stack.callback(shutil.rmtree, self.place, ignore_errors=True)
+        self.site_file = self.place / "demo.yaml"
+        shutil.copyfile(shipped("demo"), self.site_file)
+        self.site = load(self.site_file)
+        self.ports = self.place / "ports"
+        self.ports.mkdir()
+        slug = slug_of(self.site_file, demo=True)
+        self.folder = engine_folder(slug)
+        self.ledger = (self._given_ledger or _own_ledger(slug)).resolve()
+        pipe, self._leash = os.pipe()
+        self._stack.callback(os.close, self._leash)
+        self._start_night(pipe)
+        log = self.place / "engine.log"
+        command = python("console.commands.demo_engine", str(self.site_file))
+        command += ["--ledger", str(self.ledger), "--ports", str(self.ports)]
+        own = {"SEXTON_DATA": str(self.place / "data")}  # its latch is none of the next demo's
+        self._keeper = Keeper(self.folder, command, log, stdin=pipe, environment=own)
+        self._stack.callback(shutil.rmtree, self.folder.folder, ignore_errors=True)
+        self._stack.callback(self._keeper.end)
+        self._keeper.ensure()
+        os.close(pipe)
+        self._wait(self._all_live, _READY_WITHIN_S, "the simulated boards do not answer")
+
+    # --- what one can have of it --------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Open a night and arm every prop, as an operator would: the boards are simulated."""
+        site = snapshot(self.folder.socket)["site"]
+        assert isinstance(site, SiteView)
+        if site.night is None:
+            self._ask("open_night", by="demo")
+        self._ask("arm", props=[prop.name for prop in self.site.props])
+
+    def end_night(self) -> None:
+        """Disarm everything, let what moves come to rest, and close the night."""
+        # The engine may just have been started again; cycles wait on the boards until it is up.
+        self._wait(self._all_live, _READY_WITHIN_S, "the engine does not come back")
+        self._ask("disarm", props=[prop.name for prop in self.site.props])
+        with contextlib.suppress(UserError):
+            self._wait(self._settled, _SETTLE_WITHIN_S, "")
+        self._ask("close_night", by="demo")
+
+    def end_engine(self) -> None:
+        """End the engine in order, so that all it knows is in the ledger."""
+        if self._keeper is not None:
+            self._keeper.end()
+
+    def tend(self) -> None:
+        """Keep it going; to be called a few times a second. Raises UserError if it cannot."""
+        if self._night is not None and self._night.poll() is not None:
+            raise UserError("the simulated boards have ended", "Start the demo again.")
+        if self._keeper is not None:
+            self._keeper.tend()
+
+    @contextlib.contextmanager
+    def watched(self) -> Iterator[None]:
+        """Count as a console meanwhile: a night that nobody watches is an alarm."""
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+            link.connect(str(self.folder.socket))
+            hello = {"kind": "console", "name": "demo", "pid": os.getpid()}
+            link.sendall(json.dumps({"hello": hello}).encode() + b"\n")
+            yield
+
+    # --- inside -------------------------------------------------------------------------------
+
+    def _start_night(self, pipe: int) -> None:
+        """Start the boards and their guests, in one process, and wait until they are up."""
+        plant, boards = self.place / "plant.json", self.place / "boards"
+        plant.write_text(plant_of(self.site).to_json())
+        words = ["--description", str(plant), "--folder", str(boards), "--speed", str(self._rate)]
+        if self.seed is not None:
+            words += ["--seed", str(self.seed)]
+        for line in self.site.lines:
+            (self.ports / line.name).symlink_to(boards / f"{line.name}.port")
+        self._night = subprocess.Popen(
+            python("drivers.simulated.night", *words), stdin=pipe, stdout=subprocess.PIPE
+        )
+        self._stack.callback(self._end_boards, self._night)
+        assert self._night.stdout is not None
+        ready, _, _ = select.select([self._night.stdout], [], [], _READY_WITHIN_S)
+        if not ready or not self._night.stdout.readline():
+            raise UserError("the simulated boards do not start", "Try again.")
+
+    @staticmethod
+    def _end_boards(night: subprocess.Popen[bytes]) -> None:
+        night.terminate()
+        try:
+            night.wait(_READY_WITHIN_S)
+        finally:
+            night.kill()
+            night.wait()
+
+    def _ask(self, action: str, **arguments: object) -> Reply:
+        try:
+            reply = call(self.folder.socket, action, arguments)
+        except OSError as error:
+            raise UserError(f"the demo's engine does not answer: {error}", "Try again.") from None
+        if not reply.ok:
+            reasons = "; ".join(r.reason for found in reply.refused.values() for r in found)
+            raise UserError(f"the demo cannot {action.replace('_', ' ')}: {reasons}")
+        return reply
+
+    def _wait(self, condition: Callable[[], bool], within_s: float, what: str) -> None:
+        ends = time.monotonic() + within_s
+        while not condition():
+            self.tend()
+            if time.monotonic() > ends:
+                raise UserError(what, "Try again; this machine may be very busy.")
+            time.sleep(_LOOK_EVERY_S)
+
+    def _all_live(self) -> bool:
+        try:
+            views = snapshot(self.folder.socket).values()
+        except OSError:
+            return False
+        links = [view.link for view in views if isinstance(view, ControllerView)]
+        return bool(links) and all(link is LinkState.LIVE for link in links)
+
+    def _settled(self) -> bool:
+        try:
+            views = snapshot(self.folder.socket).values()
+        except OSError:
+            return False
+        props = [view for view in views if isinstance(view, PropView)]
+        cycles = {prop.name: prop.cycles_life for prop in props}
+        before, self._cycles = self._cycles, cycles
+        return cycles == before and all(prop.state not in _MOVING for prop in props)
 
 
-def _value(node: yaml.Node | None, name: str) -> yaml.Node | None:
-    if isinstance(node, yaml.MappingNode):
-        for key, value in node.value:
-            if key.value == name:
-                found: yaml.Node = value
-                return found
-    return None
+def _own_ledger(slug: str) -> Path:
+    """Where demos keep their records; another one that runs meanwhile has a ledger of its own."""
+    usual = data_dir() / "demo-morrowfen.ledger"
+    taken = {found.ledger for folder in engine_folders() if (found := running(folder))}
+    return data_dir() / f"{slug}.ledger" if str(usual.resolve()) in taken else usual
