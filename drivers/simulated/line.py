@@ -23,7 +23,8 @@ class Line:
     def __init__(self, link: Path, boards: Sequence[SimulatedController]) -> None:
         self.link = link
         self.boards = boards
-        self.silent = False
+        self.silent: set[str] = set()
+        """Boards that neither hear nor are heard, as with a wire pulled."""
         self._near, self._far = os.openpty()
         tty.setraw(self._far)
         os.set_blocking(self._near, False)
@@ -41,18 +42,24 @@ class Line:
     @property
     def next_due_us(self) -> int:
         """When the next step is needed at the latest, in microseconds."""
-        return min(board.next_due_us for board in self.boards)
+        due_us = self.boards[0].next_due_us
+        for board in self.boards[1:]:
+            due_us = min(due_us, board.next_due_us)
+        return due_us
 
     def step(self, now_us: int) -> None:
         """Gives the boards what came in, and sends what they say."""
         heard = self._read()
         for board in self.boards:
+            if board.board_id in self.silent:
+                board.step(now_us)
+                continue
             said = board.step(now_us, heard)
             if not said:
                 continue
             self._write(said)
             for other in self.boards:
-                if other is not board:
+                if other is not board and other.board_id not in self.silent:
                     other.step(now_us, said)
 
     def close(self) -> None:
@@ -64,13 +71,10 @@ class Line:
 
     def _read(self) -> bytes:
         try:
-            heard = os.read(self._near, _READ)
+            return os.read(self._near, _READ)
         except BlockingIOError:
             return b""
-        return b"" if self.silent else heard
 
     def _write(self, said: bytes) -> None:
-        if self.silent:
-            return
         with contextlib.suppress(BlockingIOError):
             os.write(self._near, said)

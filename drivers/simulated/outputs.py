@@ -46,6 +46,8 @@ class Outputs:
     def __init__(self, count: int, switched: Callable[[Output, int], None]) -> None:
         self._all = [Output(number) for number in range(1, count + 1)]
         self._switched = switched
+        self.mask = 0
+        """Which are on: bit 0 is output 1."""
 
     def __getitem__(self, number: int) -> Output:
         return self._all[number - 1]
@@ -55,11 +57,6 @@ class Outputs:
 
     def __len__(self) -> int:
         return len(self._all)
-
-    @property
-    def mask(self) -> int:
-        """Bit 0 is output 1."""
-        return sum(1 << at for at, output in enumerate(self._all) if output.on)
 
     def of(self, prop: int) -> Iterator[Output]:
         """The outputs of a prop."""
@@ -72,6 +69,7 @@ class Outputs:
         if output.on is not on:
             output.on = on
             output.since_us = at_us
+            self.mask ^= 1 << (output.number - 1)
             self._switched(output, at_us)
 
     def all_off(self, at_us: int) -> None:
