@@ -9,10 +9,12 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 
 SOURCES = Path(__file__).resolve().parent
-_BUILT_FROM = ("core", "host", "virtual", "Makefile")
+_BUILT_FROM = ("core", "host", "virtual", "avr", "simavr", "Makefile")
+SIMAVR_HEADER = Path("/usr/include/simavr/sim_avr.h")
 
 
 class NoCompiler(FileNotFoundError):
@@ -37,6 +39,20 @@ def shared_library(*, small: bool = False, sanitize: bool = False) -> Path:
     Raises NoCompiler and BuildFailed. A sanitizer build needs the sanitizer's runtime preloaded.
     """
     return _built("libsexton_small.so" if small else "libsexton.so", sanitize)
+
+
+def avr_firmware() -> Path:
+    """The ATmega328P's ELF with its analogue inputs on; raises NoCompiler and BuildFailed."""
+    if shutil.which("avr-gcc") is None:
+        raise NoCompiler("building for the ATmega328P needs avr-gcc and avr-libc")
+    return _built("sexton.elf", False, "AVR_OPTIONS=-DSX_ANALOG=1")
+
+
+def simavr_board() -> Path:
+    """The process that runs that ELF in real time; raises NoCompiler and BuildFailed."""
+    if not SIMAVR_HEADER.exists():
+        raise NoCompiler("running the ATmega328P's binary needs libsimavr and its headers")
+    return _built("simavr_board", False)
 
 
 def digest() -> str:
@@ -75,7 +91,7 @@ def _source_files() -> list[Path]:
     return found
 
 
-def _built(target: str, sanitize: bool) -> Path:
+def _built(target: str, sanitize: bool, *options: str) -> Path:
     folder = cache_dir() / f"firmware-{digest()}{'-sanitized' if sanitize else ''}"
     result = folder / target
     if result.exists():
@@ -85,14 +101,14 @@ def _built(target: str, sanitize: bool) -> Path:
     with open(folder / ".lock", "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not result.exists():
-            _make(cc, folder, target, sanitize)
+            _make(cc, folder, target, sanitize, options)
     return result
 
 
-def _make(cc: str, folder: Path, target: str, sanitize: bool) -> None:
+def _make(cc: str, folder: Path, target: str, sanitize: bool, options: Sequence[str]) -> None:
     with tempfile.TemporaryDirectory(dir=folder) as beside:
         made = Path(beside) / target
-        command = ["make", "-s", "-C", os.fspath(SOURCES), f"OUT={beside}", f"CC={cc}"]
+        command = ["make", "-s", "-C", os.fspath(SOURCES), f"OUT={beside}", f"CC={cc}", *options]
         command += ["SAN=1"] if sanitize else []
         done = subprocess.run(
             [*command, os.fspath(made)], capture_output=True, text=True, check=False

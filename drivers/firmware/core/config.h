@@ -13,7 +13,7 @@
 #define SX_FRAME 96  /* longest frame taken, from ~ to line feed */
 #define SX_TX_FRAME 128
 #define SX_RX_RING 32 /* a power of two */
-#define SX_ANSWERS 3
+#define SX_ANSWERS 4
 #define SX_EVENTS 4
 #define SX_TRAVELS 3 /* kept with each cycle */
 #else

@@ -54,7 +54,7 @@ void sx_out_end(struct sx *s);
 /* wire.c */
 void sx_out_verb(struct sx *s, uint8_t verb);
 void sx_out_word(struct sx *s, char list, uint8_t at);
-void sx_out_text(struct sx *s, const char *text);
+void sx_out_flash(struct sx *s, const char *text); /* in flash, see SX_FLASH */
 void sx_out_shape(struct sx *s, uint8_t verb, const uint32_t *values);
 uint8_t sx_find_verb(const uint8_t *word);
 #define SX_FIELDS 12

@@ -64,6 +64,7 @@ static void read_lives(struct sx *s, bool formatted) {
 static void read_boots(struct sx *s, bool formatted) {
     uint8_t newest = NOTHING;
     uint32_t boot = 0;
+    uint16_t bad = 0;
     for (uint8_t slot = 0; slot < SX_BOOT_SLOTS; slot++) {
         uint32_t value = 0;
         bool good = formatted;
@@ -74,14 +75,20 @@ static void read_boots(struct sx *s, bool formatted) {
             }
             good = good && byte == boot_byte(value, i);
         }
+        if (!good && value != 0xFFFFFFFFUL) {
+            bad |= SX_BIT(slot);
+        }
         if (good && (newest == NOTHING || value - boot < 0x80000000UL)) {
             newest = slot;
             boot = value;
         }
     }
     s->boot = newest == NOTHING ? sx_random(s) : boot + 1u;
-    s->boot += !s->boot;
     s->boot_slot = (uint8_t)(newest == NOTHING ? 0u : (newest + 1u) % SX_BOOT_SLOTS);
+    if (bad & SX_BIT(s->boot_slot)) { /* torn, or the newest rotted: one id may have been used */
+        s->boot++;
+    }
+    s->boot += !s->boot;
     s->boot_pos = 0;
 }
 

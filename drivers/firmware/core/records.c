@@ -52,8 +52,23 @@ struct slot {
     uint8_t head[SX_HEAD_BYTES];
     uint8_t tail[SX_TAIL_BYTES];
     uint32_t number;
+    uint16_t crc, given; /* of the head: as it should be, as it is */
     uint8_t whole;
 };
+
+/* The tail's checksum begins with the head's and the number, so that no old tail fits. */
+static uint16_t tail_seed(uint16_t head_crc, uint32_t number) {
+    return sx_crc((uint16_t)~head_crc, (uint8_t)number);
+}
+
+static bool tail_fits(const struct slot *r, uint16_t head_crc, uint32_t number) {
+    uint16_t crc = tail_seed(head_crc, number);
+    for (uint8_t i = 0; i < SX_TAIL_BYTES - 2; i++) {
+        crc = sx_crc(crc, r->tail[i]);
+    }
+    return r->tail[SX_TAIL_BYTES - 2] == (uint8_t)(crc >> 8) &&
+           r->tail[SX_TAIL_BYTES - 1] == (uint8_t)crc;
+}
 
 static void read_slot(const struct sx *s, uint8_t p, uint8_t slot, struct slot *r) {
     uint16_t at = slot_at(p, slot), crc = seed(s, p);
@@ -65,21 +80,13 @@ static void read_slot(const struct sx *s, uint8_t p, uint8_t slot, struct slot *
         }
     }
     r->number = (uint32_t)(r->head[0] | (uint16_t)(r->head[1] << 8)) | (uint32_t)r->head[2] << 16;
-    uint16_t given = (uint16_t)(r->head[11] << 8 | r->head[12]);
-    if (given != crc || r->number % SX_RECORDS != slot || !r->number) {
-        return;
-    }
-    r->whole = 1;
-    crc = (uint16_t)~crc;
     for (uint8_t i = 0; i < SX_TAIL_BYTES; i++) {
         r->tail[i] = sx_board_nv_read(s->board, at++);
-        if (i < SX_TAIL_BYTES - 2) {
-            crc = sx_crc(crc, r->tail[i]);
-        }
     }
-    given = (uint16_t)(r->tail[SX_TAIL_BYTES - 2] << 8 | r->tail[SX_TAIL_BYTES - 1]);
-    if (given == crc) {
-        r->whole = 2;
+    r->crc = crc;
+    r->given = (uint16_t)(r->head[11] << 8 | r->head[12]);
+    if (r->given == crc && r->number % SX_RECORDS == slot && r->number) {
+        r->whole = tail_fits(r, crc, r->number) ? 2 : 1;
     }
 }
 
@@ -100,6 +107,13 @@ static void begin(struct sx *s, uint8_t p) {
             held = r.head[10];
         }
     }
+    /* A head that rotted after its tail was written was published: its number is never used again. */
+    uint32_t next = prop->number + 1u;
+    read_slot(s, p, (uint8_t)(next % SX_RECORDS), &r);
+    if (tail_fits(&r, r.crc, next) || tail_fits(&r, r.given, next)) {
+        prop->number = next;
+        held = SX_RECORDS - 1;
+    }
     if (!prop->number) {
         return;
     }
@@ -107,7 +121,7 @@ static void begin(struct sx *s, uint8_t p) {
         uint8_t slot = (uint8_t)((prop->number - k) % SX_RECORDS);
         if (good & SX_BIT(slot)) {
             prop->held |= SX_BIT(slot);
-        } else if (prop->number > k && k < SX_RECORDS - 1) {
+        } else if (prop->number > k) {
             sx_event(s, SX_EVENT_KIND_MEMORY, (uint8_t)(p + 1u), SX_NO_DETAIL, slot);
         }
     }
@@ -192,7 +206,7 @@ bool sx_record_step(struct sx *s, uint8_t p, uint8_t stage) {
     if (i == n) { /* the last byte is durable only now that the memory is ready again */
         prop->rec_pos = 0;
         if (head) {
-            prop->rec_crc = (uint16_t)~prop->rec_crc;
+            prop->rec_crc = tail_seed(prop->rec_crc, prop->number + 1u);
             prop->rec_stage = prop->rec_finished ? SX_TAIL : SX_OPEN_RECORD;
         } else {
             prop->number++;

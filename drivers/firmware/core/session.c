@@ -2,11 +2,10 @@
 #include "internal.h"
 
 void sx_answer(struct sx *s, uint16_t req, uint8_t code, uint16_t value) {
-    struct sx_answer *a = &s->answers[s->answers_in];
+    struct sx_answer *a = &s->answers[s->answers_count++];
     a->req = req;
     a->code = code;
     a->value = value;
-    s->answers_in = (uint8_t)(s->answers_in + 1u == SX_ANSWERS ? 0u : s->answers_in + 1u);
     s->flags |= SX_AGAIN;
 }
 
@@ -142,19 +141,21 @@ void sx_request(struct sx *s) {
     sx_answer(s, req, code, 0);
 }
 
+#define TEXT(n) #n
+#define DIGITS(n) TEXT(n)
+static const char firmware[] SX_FLASH = SX_FIRMWARE;
+static const char capacities[] SX_FLASH =
+    DIGITS(SX_PROPS) " " DIGITS(SX_OUTPUTS) " " DIGITS(SX_INPUTS) " " DIGITS(SX_SEQUENCES) " "
+    DIGITS(SX_STEPS) " " DIGITS(SX_FRAME) " " DIGITS(SX_RECORDS);
+
 static void send_hello(struct sx *s) {
-    const uint32_t counts[] = {SX_PROPS, SX_OUTPUTS, SX_INPUTS, SX_SEQUENCES,
-                               SX_STEPS, SX_FRAME,   SX_RECORDS};
     sx_out_space(s);
     sx_out_hex(s, s->boot, 8);
-    sx_out_text(s, s->name);
-    sx_out_text(s, SX_FIRMWARE);
+    sx_out_flash(s, s->name);
+    sx_out_flash(s, firmware);
     sx_out_space(s);
     sx_out_hex(s, SX_PROTOCOL_HASH, 8);
-    for (uint8_t i = 0; i < sizeof counts / sizeof counts[0]; i++) {
-        sx_out_space(s);
-        sx_out_dec(s, counts[i]);
-    }
+    sx_out_flash(s, capacities);
     sx_out_space(s);
     sx_out_hex(s, s->stop, 8);
     sx_out_space(s);
@@ -177,10 +178,10 @@ static void send_meters(struct sx *s, uint16_t first) {
 /* Sends what answers the request at the head of the queue; before a POLL's answer come reports
  * where the line is shared. False if there is nothing to send now. */
 bool sx_send_answer(struct sx *s) {
-    if (s->answers_in == s->answers_out) {
+    if (!s->answers_count) {
         return false;
     }
-    struct sx_answer *a = &s->answers[s->answers_out];
+    struct sx_answer *a = &s->answers[0];
     if (a->code == SX_YES_CLOCK && (s->flags & SX_SHARED) && a->value) {
         a->value--;
         if (sx_send_report(s, true)) {
@@ -211,6 +212,9 @@ bool sx_send_answer(struct sx *s) {
         send_meters(s, a->value);
     }
     sx_out_end(s);
-    s->answers_out = (uint8_t)(s->answers_out + 1u == SX_ANSWERS ? 0u : s->answers_out + 1u);
+    s->answers_count--;
+    for (uint8_t i = 0; i < s->answers_count; i++) {
+        s->answers[i] = s->answers[i + 1];
+    }
     return true;
 }

@@ -1,18 +1,21 @@
 /* What hangs where, as the console uploads it. It lives in RAM until the next reset. */
 #include "internal.h"
 
-static void check_text(struct sx *s, const char *verb, const uint8_t *words) {
-    for (; *verb; verb++) {
-        s->setup_crc = sx_crc(s->setup_crc, (uint8_t)*verb);
+/* The verb is still at the beginning of the frame. */
+static uint8_t check_text(struct sx *s, const uint8_t *words) {
+    uint16_t crc = s->setup_crc;
+    for (const uint8_t *verb = s->frame + 3; *verb; verb++) {
+        crc = sx_crc(crc, *verb);
     }
     while (*words) {
-        s->setup_crc = sx_crc(s->setup_crc, ' ');
+        crc = sx_crc(crc, ' ');
         for (; *words; words++) {
-            s->setup_crc = sx_crc(s->setup_crc, *words);
+            crc = sx_crc(crc, *words);
         }
         words++;
     }
-    s->setup_crc = sx_crc(s->setup_crc, '\n');
+    s->setup_crc = sx_crc(crc, '\n');
+    return SX_YES;
 }
 
 uint8_t sx_setup_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
@@ -54,8 +57,7 @@ uint8_t sx_setup_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
     s->setup_crc = 0xFFFF;
     s->flags = (uint8_t)((s->flags & ~SX_SETUP_OK) | SX_SETUP_OPEN);
     s->due_reports = 0xFF;
-    check_text(s, "BEGIN", words);
-    return SX_YES;
+    return check_text(s, words);
 }
 
 /* Numbers of each kind come in ascending order and within what the board has. */
@@ -87,8 +89,7 @@ uint8_t sx_set_prop(struct sx *s, const uint32_t *v, const uint8_t *words) {
     prop->idle_least_ms = (sx_ms24)v[8];
     prop->idle_most_ms = (sx_ms24)v[9];
     s->setup_last[0] = (uint8_t)v[3];
-    check_text(s, "SETPROP", words);
-    return SX_YES;
+    return check_text(s, words);
 }
 
 uint8_t sx_set_output(struct sx *s, const uint32_t *v, const uint8_t *words) {
@@ -108,8 +109,7 @@ uint8_t sx_set_output(struct sx *s, const uint32_t *v, const uint8_t *words) {
     out->home_input = (uint8_t)v[9];
     out->travel_ms = (uint16_t)v[10];
     s->setup_last[1] = (uint8_t)v[3];
-    check_text(s, "SETOUT", words);
-    return SX_YES;
+    return check_text(s, words);
 }
 
 uint8_t sx_set_input(struct sx *s, const uint32_t *v, const uint8_t *words) {
@@ -126,8 +126,7 @@ uint8_t sx_set_input(struct sx *s, const uint32_t *v, const uint8_t *words) {
     in->debounce_ms = (uint16_t)v[7];
     in->warm_up_ms = (sx_ms24)v[8];
     s->setup_last[2] = (uint8_t)v[3];
-    check_text(s, "SETIN", words);
-    return SX_YES;
+    return check_text(s, words);
 }
 
 static void draw_stop_picture(struct sx *s) {

@@ -122,7 +122,7 @@ struct sx {
     volatile uint8_t tx_len, tx_at;
     uint8_t tx_fill;
     uint16_t tx_crc;
-    uint8_t answers_in, answers_out, remembered_count;
+    uint8_t answers_count, remembered_count;
     uint8_t events_count, cycle_prop, cycle_slot, poll_turn;
     uint16_t event_number, event_outstanding;
 
@@ -139,8 +139,9 @@ struct sx {
     uint8_t tx[SX_TX_FRAME];
 };
 
-/* Starts the core: everything off and disarmed, the memory read. `name` must stay; `seed` is any
- * number that differs from start to start; `cause` is an enum sx_reset_cause. */
+/* Starts the core: everything off and disarmed, the memory read. `name` must stay, in flash where a
+ * part has SX_FLASH; `seed` is any number that differs from start to start; `cause` is an enum
+ * sx_reset_cause. */
 void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool shared,
               uint32_t seed, uint8_t cause, uint32_t now_ms);
 

@@ -74,17 +74,12 @@ static void heartbeat(struct sx *s) {
     sx_event(s, SX_EVENT_KIND_SILENT, 0, SX_NO_DETAIL, 0);
 }
 
-static bool answers_full(const struct sx *s) {
-    uint8_t next = (uint8_t)(s->answers_in + 1u == SX_ANSWERS ? 0u : s->answers_in + 1u);
-    return next == s->answers_out;
-}
-
 /* At most one frame taken and one made in a step, so that no step is long. */
 static void line(struct sx *s) {
     if (!sx_memory_ready(s)) {
         return;
     }
-    if (!answers_full(s) && sx_take_frame(s)) {
+    if (s->answers_count < SX_ANSWERS && sx_take_frame(s)) {
         sx_request(s);
         s->flags |= SX_AGAIN;
     }

@@ -47,27 +47,21 @@ static uint8_t find(const char *list, const uint8_t *word) {
     return 0xFF;
 }
 
-static void out_flash(struct sx *s, const char *text) {
+void sx_out_flash(struct sx *s, const char *text) {
     sx_out_space(s);
     for (char c; (c = flash(text)) != 0; text++) {
         sx_out_char(s, (uint8_t)c);
     }
 }
 
-void sx_out_verb(struct sx *s, uint8_t verb) { out_flash(s, entry(out_verbs, verb)); }
+void sx_out_verb(struct sx *s, uint8_t verb) { sx_out_flash(s, entry(out_verbs, verb)); }
 
-void sx_out_word(struct sx *s, char list, uint8_t at) { out_flash(s, entry(list_of(list), at)); }
-
-void sx_out_text(struct sx *s, const char *text) {
-    sx_out_space(s);
-    while (*text) {
-        sx_out_char(s, (uint8_t)*text++);
-    }
-}
+void sx_out_word(struct sx *s, char list, uint8_t at) { sx_out_flash(s, entry(list_of(list), at)); }
 
 static void out_detail(struct sx *s, uint8_t detail) {
     if (detail == SX_NO_DETAIL) {
-        sx_out_text(s, "-");
+        sx_out_space(s);
+        sx_out_char(s, '-');
     } else if (detail & SX_DETAIL_FAULT) {
         sx_out_word(s, 'F', detail & 0x3Fu);
     } else if (detail & SX_DETAIL_STOP) {

@@ -1,4 +1,4 @@
-/* The hands of a tester at the pins: text lines on a local socket. */
+/* Text lines on a local socket; see bench.h. */
 #define _XOPEN_SOURCE 700
 #define _DEFAULT_SOURCE
 #include <errno.h>
@@ -11,41 +11,49 @@
 #include <sys/un.h>
 #include <unistd.h>
 
-#include "host.h"
+#include "bench.h"
+#include "line.h"
 
-void host_bench_open(struct host *h) {
-    struct sockaddr_un at = {.sun_family = AF_UNIX};
-    if (strlen(h->bench) >= sizeof at.sun_path) {
-        host_fail("the path is too long for a socket", h->bench);
+void bench_open(struct bench *b) {
+    for (int i = 0; i < BENCH_CLIENTS; i++) {
+        b->clients[i].fd = -1;
     }
-    strcpy(at.sun_path, h->bench);
-    (void)unlink(h->bench);
-    h->listener = socket(AF_UNIX, SOCK_STREAM, 0);
-    if (h->listener < 0 || bind(h->listener, (struct sockaddr *)&at, sizeof at) != 0 ||
-        listen(h->listener, HOST_CLIENTS) != 0) {
-        host_fail(h->bench, strerror(errno));
+    b->listener = -1;
+    if (!b->path) {
+        return;
+    }
+    struct sockaddr_un at = {.sun_family = AF_UNIX};
+    if (strlen(b->path) >= sizeof at.sun_path) {
+        line_fail("the path is too long for a socket", b->path);
+    }
+    strcpy(at.sun_path, b->path);
+    (void)unlink(b->path);
+    b->listener = socket(AF_UNIX, SOCK_STREAM, 0);
+    if (b->listener < 0 || bind(b->listener, (struct sockaddr *)&at, sizeof at) != 0 ||
+        listen(b->listener, BENCH_CLIENTS) != 0) {
+        line_fail(b->path, strerror(errno));
     }
 }
 
-static void drop(struct host_client *c) {
+static void drop(struct bench_client *c) {
     (void)close(c->fd);
     c->fd = -1;
 }
 
-static void say(struct host_client *c, const char *text) {
+static void say(struct bench_client *c, const char *text) {
     size_t n = strlen(text);
     if (c->fd >= 0 && send(c->fd, text, n, MSG_NOSIGNAL) != (ssize_t)n) {
         drop(c);
     }
 }
 
-void host_bench_accept(struct host *h) {
-    int fd = accept(h->listener, 0, 0);
-    for (int i = 0; fd >= 0 && i < HOST_CLIENTS; i++) {
-        if (h->clients[i].fd < 0) {
+void bench_accept(struct bench *b) {
+    int fd = accept(b->listener, 0, 0);
+    for (int i = 0; fd >= 0 && i < BENCH_CLIENTS; i++) {
+        if (b->clients[i].fd < 0) {
             (void)fcntl(fd, F_SETFL, O_NONBLOCK);
-            h->clients[i].fd = fd;
-            h->clients[i].used = 0;
+            b->clients[i].fd = fd;
+            b->clients[i].used = 0;
             return;
         }
     }
@@ -54,110 +62,93 @@ void host_bench_accept(struct host *h) {
     }
 }
 
-static void pins_line(const struct host_board *b, char *out, size_t size) {
-    (void)snprintf(out, size, "pins %s %" PRIu64 " %04X %d %s\n", b->name, host_now_us(),
-                   b->outputs, b->lamp, b->on ? "ON" : "CUT");
+void bench_say(struct bench *b, const char *text) {
+    for (int i = 0; i < BENCH_CLIENTS; i++) {
+        say(&b->clients[i], text);
+    }
 }
 
-void host_bench_pins(struct host *h, const struct host_board *b) {
+static void pins_line(struct bench *b, int board, char *out, size_t size) {
+    struct bench_pins p;
+    b->look(b->owner, board, &p);
+    (void)snprintf(out, size, "pins %s %" PRIu64 " %04X %d %s\n", p.name, p.at_us, p.outputs,
+                   p.lamp, p.on ? "ON" : "CUT");
+}
+
+void bench_pins(struct bench *b, int board) {
     char out[100];
-    pins_line(b, out, sizeof out);
-    for (int i = 0; i < HOST_CLIENTS; i++) {
-        say(&h->clients[i], out);
-    }
+    pins_line(b, board, out, sizeof out);
+    bench_say(b, out);
 }
 
-static struct host_board *named(struct host *h, const char *name) {
-    for (int i = 0; i < h->board_count; i++) {
-        if (strcmp(h->boards[i].name, name) == 0) {
-            return &h->boards[i];
+static int named(struct bench *b, const char *name) {
+    for (int i = 0; i < b->boards; i++) {
+        struct bench_pins p;
+        b->look(b->owner, i, &p);
+        if (strcmp(p.name, name) == 0) {
+            return i;
         }
     }
-    return 0;
+    return -1;
 }
 
-static bool number(const char *word, long most, long *value) {
-    char *end;
-    *value = strtol(word, &end, 10);
-    return *word && !*end && *value >= 0 && *value <= most;
-}
+static const struct {
+    const char *verb;
+    int numbers;
+    long most[2];
+} commands[] = {
+    {"set", 2, {16, 1}}, {"supply", 1, {65535, 0}}, {"pressure", 1, {65535, 0}},
+    {"reset", 0, {0}},   {"cut", 0, {0}},           {"power", 0, {0}},
+    {"get", 0, {0}},     {"hang", 0, {0}},          {"trace", 1, {1, 0}},
+};
 
-static const char *set_input(struct host_board *b, char **words, int n) {
-    long input, level;
-    if (n != 2 || !number(words[0], 16, &input) || !number(words[1], 1, &level)) {
-        return "error set wants an input 0..16 and a level 0 or 1\n";
-    }
-    if (input == 0) {
-        b->pins.stop_closed = level == 1;
-    } else {
-        uint16_t bit = (uint16_t)(1u << (input - 1));
-        b->pins.inputs = (uint16_t)(level ? b->pins.inputs | bit : b->pins.inputs & ~bit);
-    }
-    return "ok\n";
-}
-
-static const char *act(struct host *h, struct host_client *c, struct host_board *b,
-                       const char *verb, char **words, int n) {
-    long mv;
-    if (strcmp(verb, "set") == 0) {
-        return set_input(b, words, n);
-    }
-    if (strcmp(verb, "supply") == 0 || strcmp(verb, "pressure") == 0) {
-        if (n != 1 || !number(words[0], 65535, &mv)) {
-            return "error millivolts are 0..65535\n";
+static const char *do_words(struct bench *b, struct bench_client *c, int board, const char *verb,
+                            char **words, int n) {
+    long numbers[2] = {-1, -1};
+    for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++) {
+        if (strcmp(commands[i].verb, verb) != 0) {
+            continue;
         }
-        *(verb[0] == 's' ? &b->pins.supply_mv : &b->pins.pressure_mv) = (uint16_t)mv;
-        return "ok\n";
-    }
-    if (n != 0) {
-        return "error words too many\n";
-    }
-    if (strcmp(verb, "reset") == 0) {
-        if (b->on) {
-            host_cut(b);
-            host_start(b, SX_RESET_CAUSE_BUTTON);
+        if (n != commands[i].numbers) {
+            return "so many words make no sense";
         }
-    } else if (strcmp(verb, "cut") == 0) {
-        host_cut(b);
-        host_bench_pins(h, b);
-    } else if (strcmp(verb, "power") == 0) {
-        if (!b->on) {
-            host_start(b, SX_RESET_CAUSE_POWER);
-            host_bench_pins(h, b);
+        for (int k = 0; k < n; k++) {
+            char *end;
+            numbers[k] = strtol(words[k], &end, 10);
+            if (*end || numbers[k] < 0 || numbers[k] > commands[i].most[k]) {
+                return "a number is out of range";
+            }
         }
-    } else if (strcmp(verb, "get") == 0) {
-        char out[100];
-        pins_line(b, out, sizeof out);
-        say(c, out);
-    } else {
-        return "error no such command\n";
+        if (strcmp(verb, "get") == 0) {
+            char out[100];
+            pins_line(b, board, out, sizeof out);
+            say(c, out);
+            return 0;
+        }
+        return b->act(b->owner, board, verb, numbers);
     }
-    return "ok\n";
+    return "no such command";
 }
 
-static const char *command(struct host *h, struct host_client *c, char *line) {
-    char *words[6];
+static void command(struct bench *b, struct bench_client *c, char *line) {
+    char *words[6], answer[100];
     int n = 0;
     for (char *word = strtok(line, " \r"); word && n < 6; word = strtok(0, " \r")) {
         words[n++] = word;
     }
-    if (n == 0) {
-        return "error empty line\n";
+    int board = n > 1 ? named(b, words[1]) : -1;
+    int used = board >= 0 ? 2 : 1;
+    if (board < 0 && b->boards == 1) {
+        board = 0;
     }
-    struct host_board *b = n > 1 ? named(h, words[1]) : 0;
-    int used = b ? 2 : 1;
-    if (!b && h->board_count == 1) {
-        b = &h->boards[0];
-    }
-    if (!b) {
-        return "error which board?\n";
-    }
-    const char *answer = act(h, c, b, words[0], words + used, n - used);
-    host_run(b);
-    return answer;
+    const char *wrong = n == 0      ? "empty line"
+                        : board < 0 ? "which board?"
+                                    : do_words(b, c, board, words[0], words + used, n - used);
+    (void)snprintf(answer, sizeof answer, wrong ? "error %s\n" : "ok\n", wrong);
+    say(c, answer);
 }
 
-void host_bench_read(struct host *h, struct host_client *c) {
+void bench_read(struct bench *b, struct bench_client *c) {
     ssize_t got = read(c->fd, c->line + c->used, sizeof c->line - 1 - c->used);
     if (got <= 0) {
         if (got == 0 || errno != EAGAIN) {
@@ -173,7 +164,7 @@ void host_bench_read(struct host *h, struct host_client *c) {
         strcpy(line, c->line);
         c->used -= (size_t)(end + 1 - c->line);
         memmove(c->line, end + 1, c->used + 1);
-        say(c, command(h, c, line));
+        command(b, c, line);
     }
     if (c->used == sizeof c->line - 1) {
         drop(c);

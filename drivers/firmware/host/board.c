@@ -3,32 +3,19 @@
 #define _DEFAULT_SOURCE
 #include <errno.h>
 #include <fcntl.h>
+#include <poll.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/mman.h>
-#include <sys/stat.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "host.h"
 
 static volatile sig_atomic_t ended;
 
-uint64_t host_now_us(void) {
-    struct timespec t;
-    (void)clock_gettime(CLOCK_MONOTONIC, &t);
-    return (uint64_t)t.tv_sec * 1000000u + (uint64_t)t.tv_nsec / 1000u;
-}
-
-_Noreturn void host_fail(const char *what, const char *which) {
-    (void)fprintf(stderr, "host board: %s: %s\n", what, which);
-    exit(2);
-}
-
 static uint32_t seed(void) {
-    uint32_t value = (uint32_t)host_now_us() ^ (uint32_t)getpid() << 16;
+    uint32_t value = (uint32_t)line_now_us() ^ (uint32_t)getpid() << 16;
     int fd = open("/dev/urandom", O_RDONLY);
     if (fd >= 0) {
         if (read(fd, &value, sizeof value) != (ssize_t)sizeof value) {
@@ -45,7 +32,7 @@ void sx_board_outputs(void *board, uint16_t on) {
     struct host_board *b = board;
     if (b->outputs != on) {
         b->outputs = on;
-        host_bench_pins(b->host, b);
+        bench_pins(&b->host->bench, (int)(b - b->host->boards));
     }
 }
 
@@ -53,7 +40,7 @@ void sx_board_lamp(void *board, bool on) {
     struct host_board *b = board;
     if (b->lamp != on) {
         b->lamp = on;
-        host_bench_pins(b->host, b);
+        bench_pins(&b->host->bench, (int)(b - b->host->boards));
     }
 }
 
@@ -80,22 +67,22 @@ void sx_board_nv_write(void *board, uint16_t at, uint8_t byte) {
 
 /* --- one board --- */
 
-void host_start(struct host_board *b, uint8_t cause) {
+static void board_start(struct host_board *b, uint8_t cause) {
     b->on = true;
-    b->boot_us = host_now_us();
+    b->boot_us = line_now_us();
     sx_begin(&b->core, b, b->name, b->address, b->shared, seed(), cause, 0);
     b->due_ms = 0;
 }
 
 /* Power gone: outputs fall, and what was on its way through the core is lost. */
-void host_cut(struct host_board *b) {
+static void board_cut(struct host_board *b) {
     sx_board_outputs(b, 0);
     sx_board_lamp(b, false);
     b->on = false;
 }
 
 static uint32_t board_ms(const struct host_board *b) {
-    return (uint32_t)((host_now_us() - b->boot_us) / 1000u);
+    return (uint32_t)((line_now_us() - b->boot_us) / 1000u);
 }
 
 static void send_all(struct host_board *b) {
@@ -105,12 +92,12 @@ static void send_all(struct host_board *b) {
         n++;
     }
     if (n) {
-        host_line_send(b->host, bytes, n);
+        line_send(&b->host->line, bytes, n);
     }
 }
 
 /* Steps until nothing is due now. */
-void host_run(struct host_board *b) {
+static void board_run(struct host_board *b) {
     while (b->on) {
         uint32_t now = board_ms(b);
         uint32_t wait = sx_step(&b->core, now, &b->pins);
@@ -131,97 +118,22 @@ static void feed(struct host *h, const uint8_t *bytes, ssize_t n) {
                 send_all(b);
             }
         }
-        host_run(b);
+        board_run(b);
     }
 }
 
 /* --- the process --- */
 
-static uint8_t *map_memory(const char *path) {
-    int fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0600);
-    struct stat status;
-    if (fd < 0 || fstat(fd, &status) != 0) {
-        host_fail(path, strerror(errno));
-    }
-    off_t had = status.st_size;
-    if (had < SX_NV_BYTES && ftruncate(fd, SX_NV_BYTES) != 0) {
-        host_fail(path, strerror(errno));
-    }
-    uint8_t *nv = mmap(0, SX_NV_BYTES, PROT_READ | PROT_WRITE, MAP_SHARED, fd, 0);
-    if (nv == MAP_FAILED) {
-        host_fail(path, strerror(errno));
-    }
-    if (had < SX_NV_BYTES) {
-        memset(nv + had, 0xFF, (size_t)(SX_NV_BYTES - had)); /* as a new part comes */
-    }
-    (void)close(fd);
-    return nv;
-}
-
-static void add_board(struct host *h, const char *name, long address, const char *nv) {
-    if (h->board_count == HOST_BOARDS || !*name || strlen(name) > 12 || address < 1 ||
-        address > 255) {
-        host_fail("a board needs a name of 1 to 12 characters and an address 1..255", name);
-    }
-    struct host_board *b = &h->boards[h->board_count++];
-    strcpy(b->name, name);
-    b->address = (uint8_t)address;
-    b->nv = map_memory(nv);
-    b->host = h;
-    b->pins.inputs = 0xFFFF;
-    b->pins.stop_closed = true;
-}
-
-/* NAME:ADDRESS:NV */
-static void add_described(struct host *h, char *text) {
-    char *address = strchr(text, ':');
-    char *nv = address ? strchr(address + 1, ':') : 0;
-    if (!nv) {
-        host_fail("--board wants NAME:ADDRESS:NV", text);
-    }
-    *address++ = 0;
-    *nv++ = 0;
-    add_board(h, text, strtol(address, 0, 10), nv);
-}
-
-static void arguments(struct host *h, int argc, char **argv) {
-    const char *nv = 0, *id = 0;
-    long address = 1;
-    bool shared = false;
-    for (int i = 1; i < argc; i++) {
-        char *value = i + 1 < argc ? argv[i + 1] : 0;
-        if (strcmp(argv[i], "--shared") == 0) {
-            shared = true;
-            continue;
-        }
-        if (!value) {
-            host_fail("needs a value", argv[i]);
-        } else if (strcmp(argv[i], "--port") == 0) {
-            h->port = value;
-        } else if (strcmp(argv[i], "--nv") == 0) {
-            nv = value;
-        } else if (strcmp(argv[i], "--id") == 0) {
-            id = value;
-        } else if (strcmp(argv[i], "--address") == 0) {
-            address = strtol(value, 0, 10);
-        } else if (strcmp(argv[i], "--bench") == 0) {
-            h->bench = value;
-        } else if (strcmp(argv[i], "--board") == 0) {
-            add_described(h, value);
-        } else {
-            host_fail("unknown option", argv[i]);
-        }
-        i++;
-    }
-    if (id && nv) {
-        add_board(h, id, address, nv);
-    }
-    if (!h->port || !h->board_count) {
-        host_fail("usage", "--port PATH (--nv FILE --id NAME [--address N] | --board "
-                           "NAME:ADDRESS:NV ...) [--shared] [--bench PATH]");
-    }
-    for (int i = 0; i < h->board_count; i++) {
-        h->boards[i].shared = shared;
+static void add_boards(struct host *h, const struct options *o) {
+    for (int i = 0; i < o->count; i++) {
+        struct host_board *b = &h->boards[h->board_count++];
+        strcpy(b->name, o->boards[i].name);
+        b->address = o->boards[i].address;
+        b->shared = o->shared;
+        b->nv = options_memory(o->boards[i].nv, SX_NV_BYTES);
+        b->host = h;
+        b->pins.inputs = 0xFFFF;
+        b->pins.stop_closed = true;
     }
 }
 
@@ -231,7 +143,7 @@ static int patience(const struct host *h) {
         const struct host_board *b = &h->boards[i];
         if (b->on) {
             int64_t left = (int64_t)(b->boot_us / 1000u) + b->due_ms + 1 -
-                           (int64_t)(host_now_us() / 1000u);
+                           (int64_t)(line_now_us() / 1000u);
             int wait = left < 0 ? 0 : left > 60000 ? 60000 : (int)left;
             least = wait < least ? wait : least;
         }
@@ -239,41 +151,76 @@ static int patience(const struct host *h) {
     return least;
 }
 
-static void serve(struct host *h) {
-    struct pollfd polled[4 + HOST_CLIENTS];
-    bool interactive = true;
-    while (!ended) {
-        polled[0] = (struct pollfd){.fd = h->master, .events = POLLIN};
-        polled[1] = (struct pollfd){.fd = interactive ? STDIN_FILENO : -1, .events = POLLIN};
-        polled[2] = (struct pollfd){.fd = h->listener, .events = POLLIN};
-        polled[3] = (struct pollfd){.fd = h->watch, .events = POLLIN};
-        for (int i = 0; i < HOST_CLIENTS; i++) {
-            polled[4 + i] = (struct pollfd){.fd = h->clients[i].fd, .events = POLLIN};
+static const char *act(void *owner, int board, const char *verb, const long *numbers) {
+    struct host_board *b = &((struct host *)owner)->boards[board];
+    if (strcmp(verb, "set") == 0 && numbers[0] == 0) {
+        b->pins.stop_closed = numbers[1] == 1;
+    } else if (strcmp(verb, "set") == 0) {
+        uint16_t bit = (uint16_t)(1u << (numbers[0] - 1));
+        b->pins.inputs = (uint16_t)(numbers[1] ? b->pins.inputs | bit : b->pins.inputs & ~bit);
+    } else if (strcmp(verb, "supply") == 0) {
+        b->pins.supply_mv = (uint16_t)numbers[0];
+    } else if (strcmp(verb, "pressure") == 0) {
+        b->pins.pressure_mv = (uint16_t)numbers[0];
+    } else if (strcmp(verb, "reset") == 0) {
+        if (b->on) {
+            board_cut(b);
+            board_start(b, SX_RESET_CAUSE_BUTTON);
         }
-        if (poll(polled, 4 + HOST_CLIENTS, patience(h)) < 0 && errno != EINTR) {
-            host_fail("poll", strerror(errno));
+    } else if (strcmp(verb, "cut") == 0) {
+        board_cut(b);
+        bench_pins(&b->host->bench, board);
+    } else if (strcmp(verb, "power") == 0) {
+        if (!b->on) {
+            board_start(b, SX_RESET_CAUSE_POWER);
+            bench_pins(&b->host->bench, board);
+        }
+    } else {
+        return "not on this kind of board";
+    }
+    board_run(b);
+    return 0;
+}
+
+static void look(void *owner, int board, struct bench_pins *out) {
+    const struct host_board *b = &((struct host *)owner)->boards[board];
+    *out = (struct bench_pins){b->name, line_now_us(), b->outputs, b->lamp, b->on};
+}
+
+static void serve(struct host *h) {
+    struct pollfd polled[4 + BENCH_CLIENTS];
+    while (!ended) {
+        polled[0] = (struct pollfd){.fd = h->line.master, .events = POLLIN};
+        polled[1] = (struct pollfd){.fd = STDIN_FILENO, .events = POLLIN};
+        polled[2] = (struct pollfd){.fd = h->bench.listener, .events = POLLIN};
+        polled[3] = (struct pollfd){.fd = h->line.watch, .events = POLLIN};
+        for (int i = 0; i < BENCH_CLIENTS; i++) {
+            polled[4 + i] = (struct pollfd){.fd = h->bench.clients[i].fd, .events = POLLIN};
+        }
+        if (poll(polled, 4 + BENCH_CLIENTS, patience(h)) < 0 && errno != EINTR) {
+            line_fail("poll", strerror(errno));
         }
         uint8_t bytes[512];
         ssize_t n;
-        if (polled[0].revents && (n = read(h->master, bytes, sizeof bytes)) > 0) {
+        if (polled[0].revents && (n = read(h->line.master, bytes, sizeof bytes)) > 0) {
             feed(h, bytes, n);
         }
         if (polled[1].revents && read(STDIN_FILENO, bytes, sizeof bytes) <= 0) {
             ended = 1;
         }
         if (polled[2].revents) {
-            host_bench_accept(h);
+            bench_accept(&h->bench);
         }
         if (polled[3].revents) {
-            host_line_watch(h);
+            line_watch(&h->line);
         }
-        for (int i = 0; i < HOST_CLIENTS; i++) {
-            if (h->clients[i].fd >= 0 && polled[4 + i].revents) {
-                host_bench_read(h, &h->clients[i]);
+        for (int i = 0; i < BENCH_CLIENTS; i++) {
+            if (h->bench.clients[i].fd >= 0 && polled[4 + i].revents) {
+                bench_read(&h->bench, &h->bench.clients[i]);
             }
         }
         for (int i = 0; i < h->board_count; i++) {
-            host_run(&h->boards[i]);
+            board_run(&h->boards[i]);
         }
     }
 }
@@ -287,32 +234,34 @@ static struct host the_host;
 
 int main(int argc, char **argv) {
     struct host *h = &the_host;
+    struct options options = {0};
     struct sigaction end = {.sa_handler = on_signal};
     (void)sigaction(SIGTERM, &end, 0);
     (void)sigaction(SIGINT, &end, 0);
     (void)signal(SIGPIPE, SIG_IGN);
-    h->listener = -1;
-    for (int i = 0; i < HOST_CLIENTS; i++) {
-        h->clients[i].fd = -1;
-    }
-    arguments(h, argc, argv);
-    host_line_open(h);
-    if (h->bench) {
-        host_bench_open(h);
-    }
+    options_read(&options, argc, argv);
+    add_boards(h, &options);
+    h->line.port = options.port;
+    h->bench.path = options.bench;
+    h->bench.boards = h->board_count;
+    h->bench.owner = h;
+    h->bench.act = act;
+    h->bench.look = look;
+    line_open(&h->line);
+    bench_open(&h->bench);
     for (int i = 0; i < h->board_count; i++) {
-        host_start(&h->boards[i], SX_RESET_CAUSE_POWER);
-        host_run(&h->boards[i]);
+        board_start(&h->boards[i], SX_RESET_CAUSE_POWER);
+        board_run(&h->boards[i]);
     }
-    (void)printf("ready %s\n", h->port);
+    (void)printf("ready %s\n", h->line.port);
     (void)fflush(stdout);
     serve(h);
     for (int i = 0; i < h->board_count; i++) {
-        host_cut(&h->boards[i]);
+        board_cut(&h->boards[i]);
     }
-    host_line_close(h);
-    if (h->bench) {
-        (void)unlink(h->bench);
+    line_close(&h->line);
+    if (h->bench.path) {
+        (void)unlink(h->bench.path);
     }
     return 0;
 }
