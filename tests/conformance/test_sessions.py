@@ -206,7 +206,10 @@ def test_every_request_gets_exactly_one_answer(console: Console) -> None:
         encode(1, Hello(401).words())
         + encode(1, Poll(402, session, boot, 0).words())
         + encode(1, Fire(403, session, boot, 1).words())
-        + encode(1, Clear(404, session, boot, Hex32(5)).words())
+    )
+    console.wire.quiet(0.1)
+    console.wire.send(
+        encode(1, Clear(404, session, boot, Hex32(5)).words())
         + encode(1, Disarm(405, 0).words())
         + encode(1, ("NOTHING", "406"))
     )
