@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from console.engine.durably import Body, durably, ok_body, refused_body
 from console.engine.effects import Answer, End
 from console.engine.recording import Recorder
-from console.engine.stopping import not_durable, refused_body
 from console.engine.world import ARMED_STATES, StopAll, World
 from console.ledger.entries import Appended, NightClosed, NightOpened
 from console.rules.alarms import Kind
@@ -49,30 +49,27 @@ class Nights:
             world.emit(Answer(client, refused_body(request, (refusal,))))
             return
 
-        def done(appended: Appended) -> None:
+        def done(appended: Appended) -> Body:
             night = appended.night
             for prop in world.props.values():
                 prop.cycles_tonight = prop.missed_tonight = 0
             world.touch_all_props()
-            body = {"id": request, "ok": True, "result": {"night": night and night.night_id}}
-            world.emit(Answer(client, body))
+            return ok_body(request, {"night": night and night.night_id})
 
-        self._recorder.append(
-            NightOpened(world.now.wall_ns, by), done=done, given_up=self._no(client, request)
-        )
+        entry = NightOpened(world.now.wall_ns, by)
+        durably(world, self._recorder, client, request, entry, done=done)
 
     def close(self, by: str, client: int, request: int) -> None:
         """End the open night."""
         world = self._world
 
-        def done(_: Appended) -> None:
+        def done(_: Appended) -> Body:
             for at in world.controllers.values():
                 at.session.may_replace = True
-            world.emit(Answer(client, {"id": request, "ok": True, "result": {}}))
+            return ok_body(request)
 
-        self._recorder.append(
-            NightClosed(world.now.wall_ns, by), done=done, given_up=self._no(client, request)
-        )
+        entry = NightClosed(world.now.wall_ns, by)
+        durably(world, self._recorder, client, request, entry, done=done)
 
     def came(self, client: int, kind: str, name: str) -> None:
         """A client said who it is."""
@@ -120,9 +117,3 @@ class Nights:
         if self._auto and world.night is None and away >= AUTO_END_MS and not world.ending:
             world.ending = "no console for ten minutes and no night open"
             world.emit(End(world.ending))
-
-    def _no(self, client: int, request: int) -> Callable[[str], None]:
-        def given_up(reason: str) -> None:
-            self._world.emit(Answer(client, refused_body(request, (not_durable(reason),))))
-
-        return given_up

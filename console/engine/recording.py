@@ -41,6 +41,7 @@ GivenUp = Callable[[str], None]
 class _Batch:
     done: Done | None
     given_up: GivenUp | None
+    stuck: GivenUp | None
 
 
 class Recorder:
@@ -64,11 +65,19 @@ class Recorder:
         return len(self._batches)
 
     def append(
-        self, *entries: Entry, done: Done | None = None, given_up: GivenUp | None = None
+        self,
+        *entries: Entry,
+        done: Done | None = None,
+        given_up: GivenUp | None = None,
+        stuck: GivenUp | None = None,
     ) -> None:
-        """Write `entries` together; afterwards exactly one of the two is called."""
+        """Write `entries` together; afterwards `done` or `given_up` is called, once.
+
+        `stuck` is called, before either and at most once, when the disk fails and the writer keeps
+        the entries for later: whoever waits for an answer should have one.
+        """
         batch, self._next_batch = self._next_batch, self._next_batch + 1
-        self._batches[batch] = _Batch(done, given_up)
+        self._batches[batch] = _Batch(done, given_up, stuck)
         self._world.emit(Append(batch, entries))
 
     def event(self, kind: str, subject: str, by: str = "", **detail: object) -> None:
@@ -80,6 +89,8 @@ class Recorder:
         world = self._world
         if isinstance(result, Failed):
             self._set_trouble("the disk is full" if result.disk_full else result.reason)
+            for batch in result.batch_ids if result.kept else ():
+                self._stuck(batch, result.reason)
             if not result.kept:
                 for batch in result.batch_ids:
                     gone = self._batches.pop(batch, None)
@@ -94,6 +105,12 @@ class Recorder:
                 world.touch("site")
             if known is not None and known.done is not None:
                 known.done(appended)
+
+    def _stuck(self, batch: int, reason: str) -> None:
+        known = self._batches.get(batch)
+        if known is not None and known.stuck is not None:
+            self._batches[batch] = _Batch(known.done, known.given_up, None)
+            known.stuck(reason)
 
     def _set_trouble(self, trouble: str) -> None:
         if trouble == self.trouble:

@@ -10,11 +10,12 @@ from collections.abc import Callable, Mapping
 from console.actions import ACTIONS, BY_ID, Scope
 from console.engine.badrequest import BadRequest, text_of
 from console.engine.compile import sources_of
+from console.engine.durably import durably, not_durable, ok_body, refused_body
 from console.engine.effects import Answer
 from console.engine.groups import Groups
 from console.engine.nights import Nights
 from console.engine.recording import Recorder
-from console.engine.stopping import Stopping, not_durable, refused_body
+from console.engine.stopping import Stopping
 from console.engine.world import PropNow, World
 from console.errors import UserError
 from console.ledger.entries import Entry, EventEntry
@@ -229,14 +230,7 @@ class Requests:
         except UserError as error:
             raise BadRequest(error.message, error.hint) from None
 
-        def given_up(reason: str) -> None:
-            world.emit(Answer(client, refused_body(request, (not_durable(reason),))))
-
-        self._recorder.append(
-            entry,
-            done=lambda _: world.emit(Answer(client, {"id": request, "ok": True, "result": {}})),
-            given_up=given_up,
-        )
+        self._durably(client, request, entry, {})
 
     def _leak_test(self, client: int, request: int, args: Mapping[str, object]) -> None:
         world = self._world
@@ -256,16 +250,10 @@ class Requests:
 
     def _durably(self, client: int, request: int, entry: Entry, result: Result) -> None:
         """Answer once `entry` is in the ledger, or that it is not."""
-        world = self._world
-        self._recorder.append(
-            entry,
-            done=lambda _: world.emit(
-                Answer(client, {"id": request, "ok": True, "result": result})
-            ),
-            given_up=lambda reason: world.emit(
-                Answer(client, refused_body(request, (not_durable(reason),)))
-            ),
-        )
+        durably(
+            self._world, self._recorder, client, request, entry,
+            done=lambda _: ok_body(request, result),
+        )  # fmt: skip
 
     def _each(
         self, args: Mapping[str, object], action: str, do: Callable[[PropNow], None]

@@ -19,9 +19,9 @@ from console.engine.events import LatchSaved, Written
 from console.engine.groupbook import past_of
 from console.engine.helper import Helper, LineHeld, LineLock, recall
 from console.engine.latchfile import LatchFile
+from console.engine.latchrecord import latch_of
 from console.engine.reactor import Inbox, Reactor
 from console.engine.server import ViewServer
-from console.engine.stopping import latch_of
 from console.engine.stopserver import StopServer
 from console.engine.world import Memory
 from console.errors import UserError

@@ -8,15 +8,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from console.engine.durably import durably, ok_body, refused_body
 from console.engine.effects import Answer, SaveLatch, StopLines
+from console.engine.latchrecord import record_of
 from console.engine.lines import Ports
 from console.engine.recording import Recorder
 from console.engine.world import World
 from console.ledger.entries import EventEntry
 from console.rules.alarms import Kind
-from console.rules.latch import Latch, Part, progress_of
+from console.rules.latch import Latch, progress_of
 from console.site.models import DeEnergised
-from console.views.models import Asked, Confirmation, Refusal, StopProgress, StopView
+from console.views.models import Asked, Confirmation, StopProgress, StopView
 from drivers.messages import Clear, Hex32
 
 PATIENCE_MS = 1500.0
@@ -158,40 +160,33 @@ class Stopping:
         world.latch = begun
         world.touch("stop")
         entry = EventEntry("clear", "site", {"stop": stop, "why": why}, world.now.wall_ns, by)
-        self._recorder.append(
-            entry,
-            done=lambda _: self._finish(stop, client, request),
-            given_up=lambda reason: self._abandon(stop, reason, client, request),
-        )
+        durably(
+            world, self._recorder, client, request, entry,
+            done=lambda _: self._finish(stop, request),
+            withdraw=lambda _: self._abandon(stop),
+        )  # fmt: skip
 
     def leave_out(self, controller: str, by: str, client: int, request: int) -> None:
         """Leave a controller out of the clear, by name, once that is in the ledger."""
         world = self._world
 
-        def done(_: object) -> None:
+        def done(_: object) -> Mapping[str, object]:
             world.latch = world.latch.leave_out(controller)
             world.emit(SaveLatch(record_of(world.latch)))
-            world.emit(Answer(client, {"id": request, "ok": True, "result": {}}))
             self._judge_unsure()
             world.touch("stop")
+            return ok_body(request)
 
         entry = EventEntry("left-out", controller, {"stop": world.latch.id}, world.now.wall_ns, by)
-        self._recorder.append(
-            entry,
-            done=done,
-            given_up=lambda reason: world.emit(
-                Answer(client, refused_body(request, (not_durable(reason),)))
-            ),
-        )
+        durably(world, self._recorder, client, request, entry, done=done, withdraw=lambda _: None)
 
-    def _finish(self, stop: int, client: int, request: int) -> None:
+    def _finish(self, stop: int, request: int) -> Mapping[str, object]:
         world = self._world
         before = world.latch
         world.latch = before.finish_clear(stop)
         if world.latch is before:
             refusals = world.latch.clear_refusals(world.open_stop_inputs(), stop)
-            world.emit(Answer(client, refused_body(request, refusals)))
-            return
+            return refused_body(request, refusals)
         world.emit(SaveLatch(record_of(world.latch)))
         for at in world.controllers.values():
             at.session.latched_stop = 0
@@ -200,12 +195,11 @@ class Stopping:
         self._judge_unsure()
         world.touch("stop", "site")
         world.touch_all_props()
-        world.emit(Answer(client, {"id": request, "ok": True, "result": {"cleared": stop}}))
+        return ok_body(request, {"cleared": stop})
 
-    def _abandon(self, stop: int, reason: str, client: int, request: int) -> None:
+    def _abandon(self, stop: int) -> None:
         self._world.latch = self._world.latch.abandon_clear(stop)
         self._world.touch("stop")
-        self._world.emit(Answer(client, refused_body(request, (not_durable(reason),))))
 
     def _clear_strays(self, stop: int, by: str, why: str, client: int, request: int) -> None:
         """Clear the stop of boards that are stopped while the site is not."""
@@ -224,7 +218,7 @@ class Stopping:
             at.session.ask(("clear", stop), Clear, Hex32(stop))
             world.latch = world.latch.let_in(at.name)
         self._recorder.event("clear", ", ".join(at.name for at in meant), by, stop=stop, why=why)
-        world.emit(Answer(client, {"id": request, "ok": True, "result": {"cleared": stop}}))
+        world.emit(Answer(client, ok_body(request, {"cleared": stop})))
 
     # --- what is shown ------------------------------------------------------------------------
 
@@ -325,59 +319,3 @@ class Stopping:
                 count = sum(watcher.told.values())
                 done = {"done": True, "confirmed": count, "of": len(watcher.told)}
                 world.emit(Answer(watcher.client, done, on_stop_socket=True))
-
-
-def refused_body(request: int, refusals: tuple[Refusal, ...]) -> dict[str, object]:
-    """The answer that says no, with every reason."""
-    return {
-        "id": request,
-        "ok": False,
-        "refused": [
-            {"check": r.check, "reason": r.reason, "remedy": r.remedy,
-             "may_override": r.may_override}
-            for r in refusals
-        ],
-    }  # fmt: skip
-
-
-def not_durable(reason: str) -> Refusal:
-    """What may only happen when it can be written down could not be."""
-    return Refusal(
-        "durable",
-        f"the ledger cannot be written: {reason}",
-        "Make room on the disk, then ask again.",
-    )
-
-
-def record_of(latch: Latch) -> Mapping[str, object]:
-    """What the latch file keeps."""
-    return {
-        "latched": latch.latched,
-        "id": latch.id,
-        "source": latch.source[:120],
-        "by": latch.by[:60],
-        "at_wall_ns": latch.at_wall_ns,
-        "cleared": latch.cleared,
-        "left_out": [n for n, part in latch.parts.items() if part.left_out],
-        "kept_out": list(latch.kept_out),
-    }
-
-
-def latch_of(record: Mapping[str, object], controllers: tuple[str, ...]) -> Latch:
-    """The latch that a record keeps, with nothing confirmed yet. Raises ValueError for nonsense."""
-    from console.rules.latch import Hold
-
-    try:
-        left_out = set(record["left_out"])  # type: ignore[call-overload]
-        kept_out = tuple(n for n in record["kept_out"] if n in controllers)  # type: ignore[attr-defined]
-        cleared = int(record["cleared"])  # type: ignore[call-overload]
-        if not record["latched"]:
-            return Latch(cleared=cleared, kept_out=kept_out)
-        return Latch(
-            Hold.LATCHED, int(record["id"]), str(record["source"]), str(record["by"]),  # type: ignore[call-overload]
-            int(record["at_wall_ns"]),  # type: ignore[call-overload]
-            {name: Part(left_out=name in left_out) for name in controllers},
-            cleared,
-        )  # fmt: skip
-    except (KeyError, TypeError) as error:
-        raise ValueError(f"no latch record: {error}") from None

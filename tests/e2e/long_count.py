@@ -76,13 +76,13 @@ class LongCount:
         if not there:
             return
         name = self.random.choice(there)
-        if chance < 0.08:
+        if chance < 0.2:
             self.counts["lines_closed"] += 1
             self._hide(name)
-        elif chance < 0.12:
+        elif chance < 0.28:
             self.counts["resets"] += 1
             self.site.bench(name).reset()
-        elif chance < 0.15:
+        elif chance < 0.34:
             self.counts["boards_restarted"] += 1
             self.site.boards[name].end(signal.SIGKILL)
             self.site.boards[name].start()

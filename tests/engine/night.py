@@ -16,7 +16,7 @@ from console.engine import effects as fx
 from console.engine import events as ev
 from console.engine.clock import Now
 from console.engine.core import Core
-from console.engine.stopping import latch_of
+from console.engine.latchrecord import latch_of
 from console.engine.world import Memory
 from console.ledger.entries import Committed, Entry
 from console.ledger.ledger import Ledger

@@ -208,3 +208,22 @@ def test_every_board_of_a_shared_line_is_stopped(night: MakeNight) -> None:
     here.until(
         lambda: {c.progress for c in here.stop_view.confirmations} == {StopProgress.CONFIRMED}, 1500
     )
+
+
+def test_a_clear_that_cannot_be_written_is_refused_and_never_happens_later(
+    night: MakeNight,
+) -> None:
+    """The disk that turns out full under a clear keeps the stop, also when there is room again."""
+    here = night()
+    here.stop()
+    here.run(300)
+    stop = here.stop_view.id
+    here.disk_full = True
+    refused = here.ask("clear", stop=stop, by="mara", why="looked")
+    assert [r["check"] for r in refused["refused"]] == ["durable"]
+    here.disk_full = False
+    here.run(3000)
+    assert here.stop_view.latched
+    assert here.state("prop-1") is PropState.STOPPED
+    assert here.ask("clear", stop=stop, by="mara", why="looked")["ok"]
+    here.until(lambda: here.state("prop-1") is PropState.DISARMED)
