@@ -95,12 +95,17 @@ class UpkeepReader(Reader):
     def night_strokes(self) -> dict[tuple[str, str], dict[int, int]]:
         """Strokes by (prop, motion) and night, as the boards counted them."""
         found: dict[tuple[str, str], dict[int, int]] = {}
+        here: dict[int, int] = {}
+        last: tuple[str, str] | None = None
         for prop, motion, night_id, strokes in self._db.execute(
             "SELECT p.name, m.motion, m.night_id, sum(m.strokes - m.first_strokes)"
             " FROM stroke_meters m JOIN props p ON p.id = m.prop_id"
             " GROUP BY m.prop_id, m.motion, m.night_id"
         ):
-            found.setdefault((prop, motion), {})[night_id] = strokes
+            if (prop, motion) != last:
+                last = (prop, motion)
+                here = found.setdefault(last, {})
+            here[night_id] = strokes
         return found
 
     def run_times(self, kind: RunKind) -> dict[str, dict[int, int]]:

@@ -19,6 +19,8 @@ from dataclasses import dataclass
 PRIOR_SPREAD = 0.35
 """How much a night differs from the mean before anything is known of it, as a share."""
 PRIOR_NIGHTS = 2.0
+_FURTHEST = 60.0
+"""Further out than this a chance is none, even with the prior's two nights alone."""
 FEW_NIGHTS = 5
 """With fewer nights than this a forecast says so."""
 NEWEST_NIGHTS = 14
@@ -83,8 +85,6 @@ def chance_of(at: Pace, left: float, hours_h: Sequence[float]) -> float:
 
 
 def _chance(at: Pace, left: float, open_h: float, squares: float) -> float:
-    from scipy.special import stdtr
-
     if left <= 0:
         return 1.0
     if at.per_hour <= 0 or open_h <= 0:
@@ -92,7 +92,16 @@ def _chance(at: Pace, left: float, open_h: float, squares: float) -> float:
     mean = at.per_hour * open_h
     wide = squares + open_h**2 / at.nights
     deviation = math.sqrt((at.per_hour * at.spread) ** 2 * wide + mean)
-    return float(stdtr(PRIOR_NIGHTS + at.nights - 1, (mean - left) / deviation))
+    return _t_below((mean - left) / deviation, PRIOR_NIGHTS + at.nights - 1)
+
+
+def _t_below(t: float, free: float) -> float:
+    """The t distribution function."""
+    if abs(t) > _FURTHEST:
+        return float(t > 0)
+    from scipy.special import stdtr
+
+    return float(stdtr(free, t))
 
 
 def by_count(left: float, at: Pace | None, ahead: Sequence[Ahead]) -> Forecast:

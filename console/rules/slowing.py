@@ -185,6 +185,10 @@ class Stream:
         return ewma_half_width(1.0, WEIGHT, self.limits.limit)
 
 
+_AS_AT_FIRST = (1.0, 0.0, 0.0)
+"""A row for surroundings that are unknown, or as they were with the first value."""
+
+
 class _Learner:
     """Least squares on the values so far, one by one: mean, and what pressure and warmth do."""
 
@@ -201,12 +205,8 @@ class _Learner:
         self._first_psi: float | None = None
         self._first_degf: float | None = None
         self._varied = [False, False]
-
-    @property
-    def deviation(self) -> float:
+        self.deviation = 0.0
         """The spread of what is left over; 0 before two values."""
-        free = self._free()
-        return max(math.sqrt(self._squares / free), LEAST_SPREAD) if free > 0 else 0.0
 
     def row(self, psi: float | None, degf: float | None) -> tuple[float, float, float]:
         """The surroundings as a row of the fit; what is not known is taken to be as at first."""
@@ -252,20 +252,28 @@ class _Learner:
         a, b, c = (sum(r * v for r, v in zip(line, self._vector, strict=True))
                    for line in self._inverse)  # fmt: skip
         self.coefficients = (a, b, c)
+        free = self._free()
+        if free > 0:
+            self.deviation = max(math.sqrt(self._squares / free), LEAST_SPREAD)
 
     def _free(self) -> int:
         return self.count - 1 - sum(self._varied)
 
     def _expect(self, row: tuple[float, float, float]) -> tuple[float, float]:
+        if row == _AS_AT_FIRST:
+            return self.coefficients[0], self._inverse[0][0]
         expected = sum(c * x for c, x in zip(self.coefficients, row, strict=True))
         spread = [sum(a * x for a, x in zip(line, row, strict=True)) for line in self._inverse]
         return expected, sum(s * x for s, x in zip(spread, row, strict=True))
 
 
 def _normal_score(t: float, free: int) -> float:
-    """The standard normal score as unlikely as t with so many degrees of freedom."""
-    if free > 200:
-        return t
+    """The standard normal score as unlikely as t with so many degrees of freedom.
+
+    From 100 on by the approximation of M. Abramowitz and I. Stegun, 26.7.8.
+    """
+    if free >= 100:
+        return t * (1 - 1 / (4 * free)) / math.sqrt(1 + t * t / (2 * free))
     from scipy.special import ndtri, stdtr
 
     tail = float(ndtri(stdtr(free, -abs(t))))

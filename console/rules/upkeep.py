@@ -129,34 +129,25 @@ def may_undo(recorded_wall_ns: int, now_wall_ns: int) -> bool:
     return 0 <= now_wall_ns - recorded_wall_ns <= UNDO_S * 1e9
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """What a count did in one night, and when that night was."""
-
-    opened_ns: int
-    closed_ns: int
-    amount: float
-
-
 class Flow:
     """A count night by night, to be asked what came after a moment."""
 
-    def __init__(self, stretches: Sequence[Stretch]) -> None:
-        """`stretches` do not overlap and are in order of time."""
-        self._stretches = stretches
-        self._opened = [one.opened_ns for one in stretches]
-        sums = accumulate((one.amount for one in reversed(stretches)), initial=0.0)
-        self._after = list(sums)[::-1]
+    def __init__(
+        self, opened_ns: Sequence[int], closed_ns: Sequence[int], amounts: Sequence[float]
+    ) -> None:
+        """One of each for every night, in order of time; nights do not overlap."""
+        self._opened = opened_ns
+        self._closed = closed_ns
+        self._amounts = amounts
+        self._after = list(accumulate(reversed(amounts), initial=0.0))[::-1]
 
     def after(self, wall_ns: int) -> float:
         """The sum of what came after a moment; of a night that was on then, by its time."""
         at = bisect_left(self._opened, wall_ns)
         total = self._after[at]
-        if at:
-            one = self._stretches[at - 1]
-            if one.closed_ns > wall_ns:
-                share = (one.closed_ns - wall_ns) / (one.closed_ns - one.opened_ns)
-                total += one.amount * share
+        if at and self._closed[at - 1] > wall_ns:
+            began, ended = self._opened[at - 1], self._closed[at - 1]
+            total += self._amounts[at - 1] * (ended - wall_ns) / (ended - began)
         return total
 
     def between(self, start_ns: int, end_ns: int) -> float:

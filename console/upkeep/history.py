@@ -17,7 +17,7 @@ from console.ledger.entries import RunKind, ServiceKind
 from console.ledger.rows import ServiceRow
 from console.ledger.upkeep import NightSpan, UpkeepReader
 from console.ledger.working import WEATHER
-from console.rules.upkeep import Flow, Stretch, Used, hours_by_meter
+from console.rules.upkeep import Flow, Used, hours_by_meter
 from console.site.fittings import Fitting, Key
 from console.site.hardware import Limits, PartKind, ServiceInterval
 from console.site.models import Site
@@ -118,6 +118,9 @@ class History:
         for row in self.work:
             self._rows.setdefault((row.prop, row.motion, row.part), []).append(row)
         self._opened = [night.opened_ns for night in self.nights]
+        self._closed = [max(self._end(n), n.opened_ns + 1) for n in self.nights]
+        # Of what nobody ever did on record, days count from the first night.
+        self._first_day = self.day_of(self._opened[0]) if self._opened else None
         self._hour_flows: dict[str, Flow | None] = {}
         self._damp_flow = self._damp_hours()
         self._occupants = {f.key: self._first(f) for f in found}
@@ -185,7 +188,7 @@ class History:
         life.strokes = fitting.at_strokes
 
         def start(carried: Tally) -> _Start:
-            return _Start(start_ns, cycles, strokes, carried, fitting.installed)
+            return _Start(start_ns, cycles, strokes, carried, fitting.installed or self._first_day)
 
         # Strokes that it brought along count for its life; nobody knows when it was last serviced,
         # and counting them is the safe side.
@@ -286,13 +289,8 @@ class History:
     # --- counts by time ------------------------------------------------------------------------
 
     def _flow(self, amounts: Mapping[int, float]) -> Flow:
-        return Flow(
-            [
-                Stretch(night.opened_ns, max(self._end(night), night.opened_ns + 1), amount)
-                for night in self.nights
-                if (amount := amounts.get(night.night_id))
-            ]
-        )
+        each = [amounts.get(night.night_id, 0) for night in self.nights]
+        return Flow(self._opened, self._closed, each)
 
     def _end(self, night: NightSpan) -> int:
         return self.now_wall_ns if night.closed_ns is None else night.closed_ns

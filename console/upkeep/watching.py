@@ -29,8 +29,8 @@ from console.rules.slowing import sticks as sticks_on
 from console.upkeep.history import readings_of
 from console.upkeep.outlook import Outlook
 
-LEARN_ROWS = 600
-NEWEST_ROWS = 1500
+LEARN_ROWS = 400
+NEWEST_ROWS = 1200
 RECENT_NIGHTS = 3
 BEFORE_NIGHTS = 14
 _AIR_WITHIN_NS = 10 * 60 * 10**9

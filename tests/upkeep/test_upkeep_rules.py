@@ -15,7 +15,6 @@ from console.rules.forecast import Ahead, Pace, by_count, by_date, by_nights, ch
 from console.rules.upkeep import (
     Flow,
     Standing,
-    Stretch,
     Unit,
     Used,
     hours_by_meter,
@@ -99,16 +98,18 @@ def test_a_flow_sums_like_counting_one_by_one(
     nights: list[tuple[int, int, int]], moment: int
 ) -> None:
     """Against a sum over every night."""
-    at, stretches = 0, []
-    for gap, length, amount in nights:
-        stretches.append(Stretch(at + gap, at + gap + length, amount))
+    at, opened, closed = 0, [], []
+    for gap, length, _ in nights:
+        opened.append(at + gap)
+        closed.append(at + gap + length)
         at += gap + length
+    amounts = [amount for _, _, amount in nights]
     expected = sum(
-        s.amount * (s.closed_ns - max(moment, s.opened_ns)) / (s.closed_ns - s.opened_ns)
-        for s in stretches
-        if s.closed_ns > moment
+        amount * (ended - max(moment, began)) / (ended - began)
+        for began, ended, amount in zip(opened, closed, amounts, strict=True)
+        if ended > moment
     )
-    assert Flow(stretches).after(moment) == pytest.approx(expected)
+    assert Flow(opened, closed, amounts).after(moment) == pytest.approx(expected)
 
 
 def calendar(nights: int, hours_h: float = 4.0) -> list[Ahead]:
