@@ -81,8 +81,9 @@ class Demo:
         slug = slug_of(self.site_file, demo=True)
         self.folder = engine_folder(slug)
         self.ledger = (self._given_ledger or _own_ledger(slug)).resolve()
-        pipe, self._leash = os.pipe()
-        self._stack.callback(os.close, self._leash)
+        pipe, leash = os.pipe()
+        self._stack.callback(os.close, pipe)
+        self._stack.callback(os.close, leash)
         self._start_night(pipe)
         log = self.place / "engine.log"
         command = python("console.commands.demo_engine", str(self.site_file))
@@ -92,7 +93,6 @@ class Demo:
         self._stack.callback(shutil.rmtree, self.folder.folder, ignore_errors=True)
         self._stack.callback(self._keeper.end)
         self._keeper.ensure()
-        os.close(pipe)
         self._wait(self._all_live, _READY_WITHIN_S, "the simulated boards do not answer")
 
     # --- what one can have of it --------------------------------------------------------------
