@@ -23,6 +23,9 @@
 #define EEPROM_BYTES 1024
 #define EEPROM_WRITE_US 3400 /* as the data sheet says */
 #define SETTLE_CYCLES 32     /* two ports are written one after the other */
+#define UCSR0B 0xC1
+#define RXEN0 0x10
+#define UART_DEPTH 2
 #define WIRE_CYCLES 1389     /* ten bits at 115200 baud */
 
 uint64_t mcu_time_us(const struct mcu *m, uint64_t cycle) {
@@ -151,7 +154,7 @@ static void *module(avr_t *avr, const char *kind) {
     line_fail("simavr has no", kind);
 }
 
-/* --- UART --- */
+/* --- UART: a byte is there when its last bit is, on time with the wire --- */
 
 static avr_cycle_count_t next_byte(avr_t *avr, avr_cycle_count_t when, void *param) {
     struct mcu *m = param;
@@ -160,9 +163,22 @@ static avr_cycle_count_t next_byte(avr_t *avr, avr_cycle_count_t when, void *par
         return 0;
     }
     uint8_t byte = m->rx[m->rx_out++ % MCU_QUEUE];
-    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), byte);
-    if (byte == 0x18) { /* its last bit is in when the receive flag goes up */
-        harness_trace(m, "stop-byte", (unsigned)m->uart->cycles_per_byte);
+    uart_fifo_t *fifo = &m->uart->input;
+    unsigned mask = (unsigned)(sizeof fifo->buffer / sizeof fifo->buffer[0]) - 1u;
+    if (((unsigned)(fifo->write - fifo->read) & mask) >= UART_DEPTH) {
+        (void)fprintf(stderr, "receive overrun %s\n", m->name);
+        return when + WIRE_CYCLES;
+    }
+    /* simavr would wait from read to read, and fall behind the wire. */
+    fifo->buffer[fifo->write] = byte;
+    fifo->write = (uint16_t)((fifo->write + 1u) & mask);
+    if (byte == 0x18) {
+        harness_trace(m, "stop-byte", byte);
+    }
+    if (m->avr->data[UCSR0B] & RXEN0) {
+        avr_raise_interrupt(avr, &m->uart->rxc);
+    } else {
+        fifo->read = fifo->write;
     }
     return when + WIRE_CYCLES;
 }
@@ -175,7 +191,7 @@ void mcu_receive(struct mcu *m, const uint8_t *bytes, size_t n) {
     }
     if (m->on && !m->rx_running && n) {
         m->rx_running = true;
-        avr_cycle_timer_register(m->avr, 1, next_byte, m);
+        avr_cycle_timer_register(m->avr, WIRE_CYCLES, next_byte, m);
     }
 }
 
