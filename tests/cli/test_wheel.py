@@ -28,13 +28,13 @@ def test_a_wheel_in_a_bare_environment_runs_the_demo(tmp_path: Path) -> None:
         k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "XDG_", "SEXTON_DATA"))
     }
     said = _run(
-        [str(bin_ / "sexton"), "demo", "--headless", "--for", "5s", "--json"],
+        [str(bin_ / "sexton"), "demo", "--headless", "--for", "5s", "--json", "--rate", "8"],
         cwd=home,
         env={**kept, "HOME": str(home)},
     )
     counts = json.loads(said)
     assert counts["agree"] is True
-    assert counts["cycles"]
+    assert sum(counts["cycles"].values()) > 0
     assert str(home) in counts["ledger"]
 
 
