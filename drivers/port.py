@@ -19,6 +19,8 @@ import serial
 from serial.tools import list_ports
 
 CONNECT_S = 2.0
+HELD = "another program holds it"
+"""What `PortError` says of a port that is open elsewhere."""
 
 
 class PortError(OSError):
@@ -142,8 +144,8 @@ def _open_url(url: str) -> OpenedPort:
 
 
 def _said(error: BaseException) -> str:
-    number = getattr(error, "errno", None)
-    if isinstance(number, int) and number:
-        return os.strerror(number)
     text = str(error)
-    return "another program holds it" if "exclusively lock" in text else text
+    if "exclusively lock" in text:
+        return HELD
+    number = getattr(error, "errno", None)
+    return os.strerror(number) if isinstance(number, int) and number else text

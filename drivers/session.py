@@ -85,7 +85,7 @@ class Session:
         self.clock = BoardClock()
         self.latched_stop = 0
         """The stop in force; the board is told before anything else."""
-        self.may_replace = True
+        self.may_replace: Callable[[], bool] = lambda: True
         """Whether a setup or sequence that the board holds may be replaced unasked."""
         self.round_trip_ms = 0.0
         self.last_heard_ms: float | None = None
@@ -336,7 +336,7 @@ class Session:
         difference = self.setup.differs(self.identity)
         if not difference:
             self._to(Phase.LIVE)
-        elif difference.replaces and not self.may_replace:
+        elif difference.replaces and not self.may_replace():
             self._to(Phase.DIFFERS)
         elif self._uploads_left == 0:
             self._upload_failed("it does not keep what it was sent", now_ms)

@@ -276,6 +276,12 @@ class Core:
         for name, counts in world.memory.tonight.items():
             if name in world.props:
                 world.props[name].cycles_tonight, world.props[name].missed_tonight = counts
+        for name, cycles in world.memory.last_cycles.items():
+            if name in world.props and cycles:
+                known = world.props[name]
+                known.last_cycles.extend(cycles)
+                known.last_trigger = cycles[0].trigger
+                known.last_trigger_wall_ns = cycles[0].started_wall_ns
         armed = show.get("armed")
         if isinstance(armed, list):
             world.armed_before = {n: None for n in armed if n in world.props}

@@ -20,7 +20,7 @@ from typing import IO
 
 from console.engine.events import PortFailed, PortsListed
 from console.places import runtime_dir
-from drivers.port import OpenedPort, PortError, list_all, open_port
+from drivers.port import HELD, OpenedPort, PortError, list_all, open_port
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +122,7 @@ class Helper:
             if lock is not None:
                 lock.release()
             text = str(error)
-            self._done(PortFailed(line, device, text, held="another program" in text))
+            self._done(PortFailed(line, device, text, held=text == HELD))
         else:
             self._locks[id(port)] = lock
             self._done(Opened(line, port))

@@ -65,7 +65,7 @@ class Nights:
 
         def done(_: Appended) -> Body:
             for at in world.controllers.values():
-                at.session.may_replace = True
+                at.session.replace()
             return ok_body(request)
 
         entry = NightClosed(world.now.wall_ns, by)

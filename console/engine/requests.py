@@ -216,7 +216,7 @@ class Requests:
 
     def _upload(self, client: int, request: int, args: Mapping[str, object]) -> Result:
         at = self._world.controllers[self._controller(args)]
-        at.session.may_replace = True
+        at.upload_asked = True
         at.session.replace()
         self._recorder.event("upload", at.name, str(args.get("by", "")))
         return {"done": [at.name]}

@@ -23,16 +23,18 @@ from console.engine.latchrecord import latch_of
 from console.engine.reactor import Inbox, Reactor
 from console.engine.server import ViewServer
 from console.engine.stopserver import StopServer
-from console.engine.world import Memory
+from console.engine.world import LAST_CYCLES, Memory
 from console.errors import UserError
 from console.ledger.finding import default_ledger
 from console.ledger.reader import Reader
+from console.ledger.rows import Filter
 from console.ledger.writer import LedgerWriter
 from console.places import EngineFolder, data_dir, engine_folder, private_dir, slug_of
 from console.rules.latch import Latch
 from console.site.loading import load
 from console.site.models import Site
 from console.views.codec import to_json
+from console.views.models import CycleView
 
 
 def run_engine(
@@ -143,9 +145,22 @@ def _memory(
                 tonight[name] = (counts.cycles, counts.missed)
     with Reader.open(ledger) as reader:
         past = past_of(reader, start.night.night_id if start.night else None)
+        last = {prop.name: _last_cycles(reader, prop.name) for prop in site.props}
     return Memory(
-        latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file), past
-    )
+        latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file), past,
+        last_cycles=last,
+    )  # fmt: skip
+
+
+def _last_cycles(reader: Reader, prop: str) -> tuple[CycleView, ...]:
+    rows = list(reader.cycles(Filter(prop=prop, newest=LAST_CYCLES)))
+    return tuple(
+        CycleView(
+            row.number, row.sequence, row.trigger, row.outcome, row.started_ns, row.duration_ms,
+            tuple((t.motion, t.direction, t.ms) for t in row.travels),
+        )
+        for row in reversed(rows)
+    )  # fmt: skip
 
 
 @contextlib.contextmanager

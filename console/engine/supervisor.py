@@ -39,6 +39,7 @@ from drivers.reports import (
 from drivers.words import EventKind, State
 
 METERS_MS = 60_000.0
+KEPT_FRAMES = 12
 RESET_BY_OPENING_MS = 8000.0
 """A board that boots this soon after its port was opened was reset by that: no fault."""
 
@@ -72,6 +73,7 @@ class Supervisor:
         self._ports = ports
         self._stop_all = stop_all
         self._confirmed = confirmed
+        at.session.may_replace = self._may_replace
         self._last_boot = 0
         self._opened_ms = 0.0
         self._meters_ms = 0.0
@@ -135,6 +137,10 @@ class Supervisor:
             self._lamp = int(on)
             at.session.ask(None, Lamp, int(on))
 
+    def _may_replace(self) -> bool:
+        asking = self._world.night is not None and self._world.site.rules.ask_before_upload
+        return not asking or self.at.upload_asked
+
     # --- phases -------------------------------------------------------------------------------
 
     def _phase(self, phase: Phase, message: str) -> None:
@@ -159,7 +165,7 @@ class Supervisor:
 
     def _live(self) -> None:
         at, world = self.at, self._world
-        at.message, at.was_live, at.lost_ms = "", True, None
+        at.message, at.was_live, at.lost_ms, at.upload_asked = "", True, None, False
         for kind in (Kind.WRONG_BOARD, Kind.FOREIGN, Kind.DIFFERS, Kind.UPLOAD_FAILED):
             world.alarms.end(kind, at.name)
         self._ports.sightings.pop(at.controller.board_id, None)
@@ -177,14 +183,17 @@ class Supervisor:
             prop.report = None
         world.latch = world.latch.doubt(at.name)
         world.touch("stop")
-        self._recorder.event("controller-lost", at.name, why=message)
+        # The last words of a link that failed are what its repair begins with.
+        frames = [
+            f"{ms - world.now.mono_ms:.0f} ms {text}" for ms, text in self._keeper.line.recent
+        ]
+        self._recorder.event("controller-lost", at.name, why=message, frames=frames[-KEPT_FRAMES:])
         if running and at.name in world.site.rules.stop_when_lost_running:
             self._stop_all(f"{at.name} was lost while {running[0].prop.title} ran", "")
 
     def _opened(self, identity: Identity, stop: int) -> None:
         at, world = self.at, self._world
         at.link = LinkState.UPLOADING
-        at.session.may_replace = world.night is None or not world.site.rules.ask_before_upload
         if self._last_boot and identity.boot != self._last_boot:
             self._was_reset(identity.boot)
         self._last_boot, at.boot_cause = identity.boot, ""

@@ -44,6 +44,8 @@ class Memory:
     """What `Remember` kept."""
     past: Past = field(default_factory=Past)
     """What the ledger knows of groups."""
+    last_cycles: Mapping[str, tuple[CycleView, ...]] = field(default_factory=dict)
+    """The newest cycles of each prop, newest first."""
 
 
 @dataclass(slots=True)

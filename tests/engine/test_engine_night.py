@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+from console.site.loading import load
 from console.views.models import PropFlag, PropState
 from tests.engine.conftest import MakeNight
 from tests.engine.night import Night
@@ -255,3 +258,39 @@ def test_a_clock_that_is_set_is_told_and_reorders_nothing(night: MakeNight) -> N
     here.until(lambda: len(here.prop("prop-1").last_cycles) == 2)
     assert "clock-jump/site" in here.alarms()
     assert [c.number for c in here.prop("prop-1").last_cycles] == [2, 1]
+
+
+def test_a_changed_site_file_is_asked_about_while_a_night_is_open(
+    night: MakeNight, folder: Path
+) -> None:
+    """The board keeps its old sequences, nothing arms, and `upload` sends the new ones."""
+    here = night()
+    here.ask("open_night", by="mara")
+    here.kill_engine()
+    path = folder / "yard.yaml"
+    path.write_text(path.read_text().replace("length: 200 ms", "length: 260 ms"))
+    here.site = load(path)
+    here.start_engine()
+    here.run(3000)
+    assert "setup-differs/board-1" in here.alarms()
+    assert PropFlag.NOT_MATCHING in here.prop("prop-1").flags
+    refused = here.ask("arm", props=["prop-1"])
+    assert [r["check"] for r in refused["refused"]] == ["matching"]
+    assert here.ask("upload", controller="board-1")["ok"]
+    here.until(here.live)
+    assert "setup-differs/board-1" not in here.alarms()
+    here.arm_all()
+
+
+def test_a_changed_site_file_is_sent_unasked_before_the_night(
+    night: MakeNight, folder: Path
+) -> None:
+    """With no night open what differs is replaced at once."""
+    here = night()
+    here.kill_engine()
+    path = folder / "yard.yaml"
+    path.write_text(path.read_text().replace("length: 200 ms", "length: 260 ms"))
+    here.site = load(path)
+    here.start_engine()
+    here.until(here.live)
+    assert not here.alarms()

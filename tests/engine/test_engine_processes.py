@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from console.ledger.reader import Reader
 from console.views.client import call
-from tests.boards import KINDS, ROOT
+from tests.boards import KINDS, ROOT, Wire
 from tests.engine.real import RealSite, until
 
 Make = Callable[..., RealSite]
@@ -191,3 +192,43 @@ def test_no_handler_is_long(make: Make) -> None:
     stats = call(site.sockets.socket, "stats").result
     assert stats["median_ms"] < 2.0
     assert stats["p99_ms"] < 20.0
+
+
+def test_a_port_that_another_program_holds_is_said(make: Make) -> None:
+    """The line waits, an alarm says why, and the board is found as soon as the port is free."""
+    site = make()
+    site.end_engine()
+    holder = Wire(site.boards["board-1"].port)
+    site.start_engine()
+    until(lambda: "port-held/line-1" in site.alarms(), 5, "the alarm stands")
+    holder.close()
+    site.until_live()
+    assert "port-held/line-1" not in site.alarms()
+
+
+def test_the_last_cycles_are_shown_by_the_next_engine(make: Make) -> None:
+    """What a prop did last is read back from the ledger."""
+    site = make()
+    site.arm_all()
+    site.trigger("board-1")
+    until(lambda: site.view("prop/prop-1")["last_cycles"], 5, "the cycle is shown")
+    before = site.view("prop/prop-1")
+    assert site.end_engine() == 0
+    site.start_engine()
+    after = site.view("prop/prop-1")
+    assert after["last_cycles"] == before["last_cycles"]
+    assert after["last_trigger"] == "sensor"
+
+
+def test_frames_of_a_lost_link_are_kept(make: Make) -> None:
+    """The event of a loss carries the last frames of the line."""
+    site = make()
+    time.sleep(1)
+    site.boards["board-1"].end(signal.SIGKILL)
+    until(lambda: site.states()["prop-1"] == "offline", 5, "offline")
+    assert site.end_engine() == 0
+    with Reader.open(site.ledger) as reader:
+        (lost,) = [e for e in reader.events() if e.kind == "controller-lost"]
+    frames = lost.detail["frames"]
+    assert isinstance(frames, list)
+    assert any(" POLL " in frame for frame in frames)
