@@ -40,23 +40,13 @@ def _done(arguments: argparse.Namespace) -> int:
         else ServiceKind.SERVICE
     )  # fmt: skip
     fitting, task = find(fittings(site), arguments.part)
-    if (
-        kind is ServiceKind.SERVICE
-        and task is None
-        and len(fitting.tasks) > 1
-        and not arguments.all
-    ):
-        listed = "".join(f"\n  {fitting.id}:{t.name}  {t.title}" for t in fitting.tasks)
-        raise UserError(
-            f"{fitting.id} has {len(fitting.tasks)} kinds of upkeep",
-            f"Say which was done, or --all:{listed}",
-        )
     args: Args = {
         **_place(fitting),
         "kind": kind.value,
         "by": arguments.by,
         "note": arguments.note,
         "readings": _readings(arguments.reading or ()),
+        "all": arguments.all,
     }
     if task is not None:
         args["task"] = task.name
@@ -270,6 +260,7 @@ def _again(row: ServiceRow) -> Args:
         "task": row.task,
         "readings": dict(row.readings),
         "done_wall_ns": row.wall_ns,
+        "all": not row.task,
         **({"other": id_of(row.other)} if row.other else {}),
     }
 

@@ -24,8 +24,9 @@ def entry_of(
 
     `part` is an id as `console.site.fittings.find` takes it, or a bare name with `prop` and
     `motion` beside it. `kind` is a ServiceKind, `by` and `note` are texts. There may be `readings`
-    (a mapping), `task`, `other` (the part that it changed places with), `about` (the `seq` of the
-    entry that it corrects) and `done_wall_ns` (when, if not now).
+    (a mapping), `task` (of a service; `all` is true where every one was done), `other` (the part
+    that it changed places with), `about` (the `seq` of the entry that it corrects) and
+    `done_wall_ns` (when, if not now).
 
     Raises UserError with what is wrong and what to do about it.
     """
@@ -71,6 +72,14 @@ def _place(
     fitting, chosen = find(fittings, asked)
     if chosen is None and len(fitting.tasks) == 1:
         chosen = fitting.tasks[0]
+    untold = kind is ServiceKind.SERVICE and chosen is None and len(fitting.tasks) > 1
+    if untold and args.get("all") is not True:
+        # Oiling must not restart the count of what is due once in five years.
+        listed = "".join(f"\n  {fitting.id}:{t.name}  {t.title}" for t in fitting.tasks)
+        raise UserError(
+            f"{fitting.id} has {len(fitting.tasks)} kinds of upkeep",
+            f"Say which was done, or --all:{listed}",
+        )
     # A new part starts every one of its intervals afresh.
     return fitting.key, chosen if kind is ServiceKind.SERVICE else None
 

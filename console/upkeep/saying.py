@@ -179,8 +179,8 @@ def flag_object(flag: Flag) -> Plain:
     }
 
 
-def part_lines(outlook: Outlook, part: PartNow, raw: Iterable[ServiceRow]) -> list[str]:
-    """A part's page in words."""
+def fact_lines(outlook: Outlook, part: PartNow) -> list[str]:
+    """What a part is, what it has done in its life, and how long its kind lasts."""
     fitting = part.fitting
     kind = fitting.kind if not fitting.model else f"{fitting.kind}, {fitting.model}"
     lines = [f"{fitting.id}  ({kind})"]
@@ -195,25 +195,31 @@ def part_lines(outlook: Outlook, part: PartNow, raw: Iterable[ServiceRow]) -> li
         (part.life.nights, "nights"),
     )
     did = ", ".join(f"{amount:,.0f} {unit}" for amount, unit in counted if amount is not None)
-    lines += [f"in its life: {did}", ""]
-    for due in outlook.due_of(part):
-        when = when_words(due, outlook.today) or due.standing.value
-        lines.append(f"{due.task.title}: {mark_words(due.nearest)}; {when}")
+    lines.append(f"in its life: {did}")
     life = outlook.life(fitting)
     if life.weibull is not None:
         unit = life_unit(fitting).value
         low, high = (life.b10_bounds.lower, life.b10_bounds.upper) if life.b10_bounds else (0, 0)
         bounds = f" (90 %: {low:,.0f} to {high:,.0f})" if low and high else ""
+        lines.append(
+            f"one in ten of its kind fails by {life.weibull.b10:,.0f} {unit}{bounds}, half by "
+            f"{life.weibull.b50:,.0f}; {life.ground.value}"
+        )
+    return lines
+
+
+def part_lines(outlook: Outlook, part: PartNow, raw: Iterable[ServiceRow]) -> list[str]:
+    """A part's page in words."""
+    lines = [*fact_lines(outlook, part), ""]
+    for due in outlook.due_of(part):
+        when = when_words(due, outlook.today) or due.standing.value
+        lines.append(f"{due.task.title}: {mark_words(due.nearest)}; {when}")
+    if (iso := iso_object(outlook, part)) is not None:
         lines += [
             "",
-            f"one in ten of its kind fails by {life.weibull.b10:,.0f} {unit}{bounds}, half by "
-            f"{life.weibull.b50:,.0f}; {life.ground.value}",
-        ]
-    if (iso := iso_object(outlook, part)) is not None:
-        lines.append(
             f"by the formula of ISO 13849-1: {iso['n_op_per_year']:,.0f} strokes a year, T10d "
-            f"{iso['t10d_years']:,.1f} years, MTTFd {iso['mttfd_years']:,.0f} years; {iso['note']}"
-        )
+            f"{iso['t10d_years']:,.1f} years, MTTFd {iso['mttfd_years']:,.0f} years; {iso['note']}",
+        ]
     lines += ["", "work on record" if (rows := list(raw)) else "no work on record"]
     holds = {row.seq: row for row in part.rows}
     for row in rows:
