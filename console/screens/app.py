@@ -11,6 +11,7 @@ from textual.binding import BindingType
 from textual.screen import Screen
 
 from console.actions import BY_ID
+from console.screens.air import Air
 from console.screens.alarms import Alarms
 from console.screens.asking import Asker, able
 from console.screens.base import AskFor, Dialog, Place
@@ -26,6 +27,7 @@ from console.screens.palette import THEME
 from console.screens.parts import Parts
 from console.screens.prop import PropPage
 from console.screens.stop import StopPlace
+from console.screens.walk import Walk
 
 TICK_S = 0.25
 """Four looks a second: faster costs a core on a small machine and shows nobody more."""
@@ -36,6 +38,8 @@ PLACES: dict[str, type[Place]] = {
     "alarms": Alarms,
     "ledger": Ledger,
     "parts": Parts,
+    "walk": Walk,
+    "air": Air,
 }
 """The screens that have a key of their own."""
 

@@ -42,6 +42,8 @@ PLACES: tuple[Way, ...] = (
     Way("go.alarms", "3", "Alarms", "What wants somebody, and what to do.", "app.go('alarms')"),
     Way("go.ledger", "4", "Ledger", "Cycles of this night and those before.", "app.go('ledger')"),
     Way("go.parts", "5", "Parts", "What wears, and recording a service.", "app.go('parts')"),
+    Way("go.walk", "6", "Walk", "Groups on their way, and the next one's turn.", "app.go('walk')"),
+    Way("go.air", "7", "Air", "How much air there is, and for how long.", "app.go('air')"),
 )
 
 EVERYWHERE: tuple[Way, ...] = (
@@ -102,6 +104,10 @@ ORDER: tuple[str, ...] = (
     "floor.all",
     *(f"ask.{a.id}" for a in PROP_ACTIONS),
     *(w.id for w in (*FLOOR_WAYS, *PROP_WAYS)),
+    "ask.send_group",
+    "ask.repeat_group",
+    "ask.correct_group",
+    "ask.quiet_zone",
     "ask.acknowledge",
     *(w.id for w in (*ALARM_WAYS, *LEDGER_WAYS)),
     *(f"ask.{a.id}" for a in SITE_ACTIONS),

@@ -225,9 +225,25 @@ def detail_lines(prop: PropView, width: int, now_ns: int) -> list[Line]:
         if prop.asked_sequence and prop.asked_sequence != prop.sequence
         else ""
     )
+    if prop.now_group is not None or prop.next_group is not None or prop.by_hand:
+        lines += paragraph(_groups(prop), width, Role.NOTE, "  ")
     facts = (
         f"{prop.sequence}{pending} · {count_of(prop.cycles_tonight, 'cycle')} tonight, "
         f"{prop.cycles_life} for life · {prop.missed_tonight} missed · {trigger} · "
         f"stands {prop.where or 'nowhere said'} · controller {prop.controller}"
     )
     return lines + paragraph(facts, width, Role.MUTED, "  ")
+
+
+def _groups(prop: PropView) -> str:
+    """For which groups the prop is set, and who chose."""
+    words = []
+    if prop.now_group is not None:
+        words.append(f"now for group {prop.now_group} ({prop.now_strength})")
+    if prop.next_group is not None:
+        words.append(f"next {prop.next_group} ({prop.next_strength})")
+    if prop.by_hand:
+        words.append("switched by hand, groups do not (S lets them)")
+    if prop.group_note:
+        words.append(prop.group_note)
+    return ", ".join(words)

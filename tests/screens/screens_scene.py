@@ -6,6 +6,7 @@ engine are in test_screens_engine.py; a scene holds the moments that are hard to
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,12 +16,17 @@ from console.screens.desk import Desk
 from console.screens.store import Store
 from console.views.client import Reply
 from console.views.models import (
+    AirPropView,
+    AirView,
     AlarmView,
     Asked,
     Confirmation,
     ControllerView,
+    CrowdView,
     CycleView,
     Entity,
+    GroupView,
+    HeadwayView,
     LinkState,
     PointView,
     Priority,
@@ -100,6 +106,7 @@ def entities() -> dict[str, Entity]:
         prop("coal-chute", "Coal chute", "gate-yard", 1, armed, flags=(PropFlag.HAND_ONLY,)),
         prop(
             "ice-house-door", "Ice-house door", "ice-house", 2, PropState.RUNNING,
+            now_group=16, now_strength="standard", next_group=17, next_strength="mild",
             running_sequence="plunge", state_since_wall_ns=now - 2 * SECOND,
             points=(
                 PointView("lid", "motion", True, 25_112),
@@ -171,6 +178,36 @@ def entities() -> dict[str, Entity]:
             night_opened_wall_ns=now - 7400 * SECOND, night_opened_by="P. Marsh", consoles=1,
         ),
         "stop": StopView(latched=False),
+    }  # fmt: skip
+    found |= {
+        "headway": HeadwayView(
+            now + 18 * SECOND, "Ice-house door rests 18 s more", 95_000, 37.9, 190.0,
+            "Ice-house door sets it with its rest.", "Ice-house door, 10 s less rest: 42 an hour",
+            17, 5, "mild", "a child in front", ("strobe",), now - 77 * SECOND,
+        ),
+        "crowd": CrowdView(
+            42, 203, 4, 38, 381_000, 250_000,
+            (("gate-yard", 50_000), ("ice-house", 70_000), ("boiler-hall", 60_000),
+             ("drying-loft", 45_000)),
+            tuple((1_793_480_400 + 900 * n, c) for n, c in enumerate((3, 6, 9, 8, 11, 4, 1))),
+            (("ice-saw", "resting", 7), ("stoker", "disarmed", 2)),
+        ),
+        "group/14": GroupView(14, 6, "strong", now - 400 * SECOND, "drying-loft", 93, 96),
+        "group/15": GroupView(15, 4, "standard", now - 230 * SECOND, "boiler-hall", 66, 48,
+                              ("boiler-hall", "drying-loft")),
+        "group/16": GroupView(16, 7, "standard", now - 160 * SECOND, "ice-house", 41, 88,
+                              quiet_zones=("ice-house",)),
+        "group/17": GroupView(17, 5, "mild", now - 77 * SECOND, "gate-yard", 12, 99,
+                              note="a child in front", exclude=("strobe",)),
+        "air": AirView(
+            91.0, 2.0, 92.5, True, 6.0, 5.3, 0.4, 0.2, 0.5, 75.0, 14.0, 9.0, 95.0, 120.0, 4.6,
+            20.0, ("The sensor falls faster than the cycles explain: about 0.4 scfm leaks away.",),
+            (AirPropView("hoist", "Hoist with a body in sacking", 0.31, 12.4),
+             AirPropView("ice-house-door", "Ice-house door", 0.22, 21.9),
+             AirPropView("gate-hound", "Gate hound", 0.08, 4.1)),
+            tuple((now / SECOND - 3600 + 30 * n, 105 + 12 * math.sin(n / 9) - n / 8)
+                  for n in range(121)),
+        ),
     }  # fmt: skip
     found |= {f"zone/{n}": ZoneView(n, t, i) for i, (n, t) in enumerate(ZONES.items())}
     found |= {f"prop/{p.name}": p for p in props}

@@ -452,3 +452,55 @@ async def test_a_board_that_stopped_by_itself_can_be_cleared(play: Scene) -> Non
         assert "still stopped: ice-house-1" in shown(play.console)[-1]
         await press(pilot, "c", *"seen", "enter", "enter")
         assert play.engine.asked[0][1]["stop"] == 9
+
+
+async def test_two_keys_send_a_group(play: Scene) -> None:
+    """One that asks, one for the strength; and one key for another like it."""
+    async with at(play) as pilot:
+        await press(pilot, "g", "2", "G")
+        assert play.engine.asked == [
+            ("send_group", {"strength": "mild", "by": "P. Marsh"}),
+            ("repeat_group", {"by": "P. Marsh"}),
+        ]
+
+
+async def test_a_group_may_be_spared_something(play: Scene) -> None:
+    """Size, exclusions and a note, in plain words."""
+    async with at(play) as pilot:
+        await press(pilot, "g", "5", "3", "6", "enter", *"fog", "comma", *"loud", "enter", "enter")
+        assert play.engine.asked == [
+            (
+                "send_group",
+                {
+                    "strength": "standard", "size": 6, "exclude": ["fog", "loud"], "note": "",
+                    "by": "P. Marsh",
+                },
+            )
+        ]  # fmt: skip
+
+
+async def test_a_group_is_put_where_it_is(play: Scene) -> None:
+    """The chosen group on the walk, one zone on; its zone is kept quiet with one key."""
+    async with at(play) as pilot:
+        await press(pilot, "6", "down", "j", "1", "y")
+        assert play.engine.asked == [
+            ("correct_group", {"group": 15, "zone": "on"}),
+            ("quiet_zone", {"zone": "boiler-hall", "by": "P. Marsh"}),
+        ]
+
+
+async def test_a_leak_test_takes_numbers_only(play: Scene) -> None:
+    """A reading that is none is refused before it goes anywhere."""
+    async with at(play) as pilot:
+        await press(pilot, "7", "L", "9", "2", "enter", "9", "x", "enter", "3", "enter", "enter")
+        assert play.engine.asked == []
+        assert "a reading is no number" in "\n".join(shown(play.console))
+        await press(pilot, "L", "9", "2", "enter", "9", "0", "enter", "3", "enter", "enter")
+        want = {"from_psi": 92.0, "to_psi": 90.0, "minutes": 3.0, "by": "P. Marsh"}
+        assert play.engine.asked == [("leak_test", want)]
+
+
+async def test_every_action_of_the_table_can_be_asked(play: Scene) -> None:
+    """An action that is added without words for it would never be offered."""
+    async with at(play):
+        assert [a.id for a in ACTIONS if not play.console._asker.knows(a)] == []

@@ -9,8 +9,12 @@ import pytest
 from console.screens.rows import Rows
 from console.stopbar import LABEL
 from console.views.models import (
+    AirView,
     AlarmView,
+    CrowdView,
     Entity,
+    GroupView,
+    HeadwayView,
     PropView,
     Refusal,
     SequenceView,
@@ -57,6 +61,15 @@ def poisoned(text: str) -> dict[str, Entity]:
             )
         elif isinstance(entity, AlarmView):
             found[key] = replace(entity, text=text, remedy=text, subject=text)
+        elif isinstance(entity, GroupView):
+            found[key] = replace(entity, note=text, exclude=(text,), zone=text, near=(text,))
+        elif isinstance(entity, HeadwayView):
+            found[key] = replace(entity, reason=text, limit=text, gain=text, last_strength=text)
+        elif isinstance(entity, CrowdView):
+            found[key] = replace(entity, missed=((text, text, 1),))
+        elif isinstance(entity, AirView):
+            props = tuple(replace(p, title=text, name=text) for p in entity.props)
+            found[key] = replace(entity, findings=(text,), props=props)
         elif isinstance(entity, SiteView):
             found[key] = replace(entity, name=text, rearm=(text,), rearm_caution=text)
         elif isinstance(entity, StopView):
@@ -75,7 +88,7 @@ async def test_no_text_is_taken_for_an_order(kind: str) -> None:
     play = scene(poisoned(NASTY[kind]))
     async with play.console.run_test(size=(80, 24)) as pilot:
         await pilot.pause(0.1)
-        for keys in ("1", "2", "3", "4", "5", "1 enter", "1 s", "1 f", "1 w", "1 c"):
+        for keys in (*"1234567", "1 enter", "1 s", "1 f", "1 w", "1 c"):
             for key in keys.split():
                 await pilot.press(key)
             await pilot.pause(0.05)
