@@ -15,7 +15,7 @@ from console.engine.compile import setup_of
 from console.engine.effects import Effect, End, Remember
 from console.engine.groupmemory import record as groups_record
 from console.engine.groups import Groups
-from console.engine.lines import Ports
+from console.engine.lines import Keeper, Ports
 from console.engine.losing import grouped
 from console.engine.nights import Nights
 from console.engine.recording import Recorder
@@ -182,17 +182,21 @@ class Core:
     def _serve_lines(self, event: events.Event) -> None:
         """Let the lines speak that may have something to say."""
         now_ms = self.world.now.mono_ms
-        for keeper in self.ports.keepers.values():
-            if isinstance(event, events.BytesCame) and not self.world.latch.latched:
+        if isinstance(event, events.BytesCame) and not self.world.latch.latched:
+            self._serve_line(self.ports.keepers[event.line], now_ms)
+            if not self.world.latch.latched:
                 # The common case on a site of many lines: nobody else is concerned.
-                if keeper.site_line.name != event.line:
-                    continue
-            elif isinstance(event, events.Tick) and keeper.line.next_deadline() > now_ms:
+                return
+        for keeper in self.ports.keepers.values():
+            if isinstance(event, events.Tick) and keeper.line.next_deadline() > now_ms:
                 continue
-            if keeper.is_open:
-                keeper.line.tick(now_ms)
-            self._reports_of(keeper.line)
-            keeper.pump()
+            self._serve_line(keeper, now_ms)
+
+    def _serve_line(self, keeper: Keeper, now_ms: float) -> None:
+        if keeper.is_open:
+            keeper.line.tick(now_ms)
+        self._reports_of(keeper.line)
+        keeper.pump()
 
     def _reports_of(self, line: Line) -> None:
         # A report may make another session speak; nothing is left for the next event.
