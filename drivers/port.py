@@ -114,6 +114,7 @@ def open_port(device: str, baud: int) -> OpenedPort:
         port = serial.Serial(device, baud, timeout=0, exclusive=True)
         fd = port.fileno()
         os.set_blocking(fd, False)
+        _tell_nothing_from_hangup(fd)
         termios.tcflush(fd, termios.TCIOFLUSH)
     except (serial.SerialException, OSError, ValueError, termios.error) as error:
         raise PortError(_said(error)) from None
@@ -124,6 +125,13 @@ def flush_output(fd: int) -> None:
     """Throw away what was written and has not left the machine."""
     with contextlib.suppress(OSError, termios.error):
         termios.tcflush(fd, termios.TCOFLUSH)
+
+
+def _tell_nothing_from_hangup(fd: int) -> None:
+    """Have a read with nothing there fail, so that no bytes at all means that the port is gone."""
+    attributes = termios.tcgetattr(fd)
+    attributes[6][termios.VMIN], attributes[6][termios.VTIME] = 1, 0
+    termios.tcsetattr(fd, termios.TCSANOW, attributes)
 
 
 def _open_url(url: str) -> OpenedPort:

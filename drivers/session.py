@@ -135,7 +135,8 @@ class Session:
         """Give the session up and greet the board anew."""
         if self.phase is not Phase.GREETING:
             self._to(Phase.GREETING, message)
-        self._reports.extend(self._requests.drop_all())
+        ended = self._requests.drop_all()
+        self._reports.extend(r for r in ended if r.ref not in (_SESSION, _UPLOAD))
         self._next_hello_ms = 0.0
         self._uploads_left = 0
         self._upload_at_ms = None
@@ -239,7 +240,7 @@ class Session:
 
     @property
     def _poll_period_ms(self) -> float:
-        quarter = self.setup.heartbeat_ms / 4 - 10
+        quarter = self.setup.heartbeat_ms / 4 * 0.9
         return min(quarter, 100.0) if self.shared else quarter
 
     @property
