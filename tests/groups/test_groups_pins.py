@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from random import Random
 
 import pytest
 
 from console.engine import events as ev
 from console.views.models import CrowdView, GroupView, HeadwayView, PropState
 from drivers.firmware.build import NoCompiler
+from drivers.messages import Request, Select
+from drivers.session import Session
+from drivers.words import State
 from tests.engine.night import FirmwareBoard, Night
 from tests.groups.groupsite import OUTPUT_OF, ZONES, made
 
@@ -169,6 +173,32 @@ def test_both_of_two_consoles_send_and_see_the_same(make: MakeWalk) -> None:
     assert isinstance(headway, HeadwayView)
     assert headway.last_number == 3
     assert headway.reason
+
+
+def test_no_prop_is_switched_in_mid_cycle(make: MakeWalk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With groups close together no choice goes to a prop whose cycle is under way."""
+    walk = make()
+    night = walk.night
+    asked: list[str] = []
+    ask = Session.ask
+
+    def watched(session: Session, ref: object, kind: type[Request], *fields: object) -> None:
+        if kind is Select:
+            name = next(n for n, b in night.boards.items() if b.name == session.board)
+            prop = night.core.world.props_of(name)[0]
+            assert prop.report is None or prop.report.state is not State.RUNNING
+            asked.append(prop.name)
+        ask(session, ref, kind, *fields)
+
+    monkeypatch.setattr(Session, "ask", watched)
+    rng = Random(5)
+    for number in range(1, 9):
+        night.ask("send_group", strength=rng.choice(list(OUTPUT_OF)), size=2)
+        walk.group(number, 0, 40_000 * rng.uniform(0.8, 1.2))
+        night.run(rng.uniform(6000, 25_000))
+    night.run(120_000)
+    assert len(asked) > 10
+    assert set(walk.seen.values()) <= {*OUTPUT_OF, "0"}
 
 
 def test_an_unknown_strength_is_refused_with_the_known_ones(make: MakeWalk) -> None:

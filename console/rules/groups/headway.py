@@ -15,7 +15,7 @@ from console.site.models import Prop, Site
 
 GAP_MS = 12_000.0
 """Between the last of a group and the first of the next one, so that they do not meet."""
-QUICK = 0.8
+QUICK = 0.75
 """The next group may need only this share of the usual time."""
 HOUR_MS = 3_600_000.0
 LATE_MS = 15_000.0
@@ -99,14 +99,24 @@ class Headway:
         found += [self._prop(p, last, now_ms, limits, resting_until_ms or {}) for p in self._props]
         found += [self._ahead(p, last, now_ms) for p in self._props]
         latest = max(found, key=lambda ready: ready.at_ms)
-        return latest if latest.at_ms > now_ms else Ready(now_ms)
+        if latest.at_ms <= now_ms:
+            return Ready(now_ms)
+        slow = self._slow_in(last, now_ms)
+        resting = latest.subject in (resting_until_ms or {})
+        if slow and latest.because in (Because.PROP, Because.AHEAD) and not resting:
+            reason = f"group {last.number} is slow in the {slow}"
+            return Ready(latest.at_ms, Because.AHEAD, str(last.number), reason)
+        return latest
 
     def rate(self, groups: Sequence[Group], limits: Limits) -> Rate:
         """What tonight's groups, or ordinary ones without any, allow in an hour."""
         sizes = [g.size for g in groups] or [DEFAULT_SIZE]
         size = sum(sizes) / len(sizes)
         strengths = [g.strength for g in groups] or [Strength.STANDARD]
-        needs = [Steady(PER_GUEST_MS * size + GAP_MS, Because.AHEAD, text="room between groups")]
+        # A quick group behind a usual one gains on it all the way.
+        gains_ms = (1 - QUICK) * self._follower.walk.place_ms(self._follower.walk.exit - 1)
+        room_ms = gains_ms + PER_GUEST_MS * size + GAP_MS
+        needs = [Steady(room_ms, Because.AHEAD, text="room between groups")]
         rules = self._site.rules
         if rules.air_recovery_ms:
             needs.append(Steady(rules.air_recovery_ms, Because.AIR, text="the air's recovery"))
@@ -116,7 +126,9 @@ class Headway:
         for prop in self._props:
             # The prop is busy as long as the group before made it: on average over tonight's.
             busy = [self._busy_ms(prop, strength, limits) for strength in strengths]
-            needs.append(Steady(sum(busy) / len(busy), Because.PROP, prop.name, prop.title))
+            gains_ms = (1 - QUICK) / QUICK * self._way_ms(prop)
+            ms = gains_ms + sum(busy) / len(busy)
+            needs.append(Steady(ms, Because.PROP, prop.name, prop.title))
         needs.sort(key=lambda need: need.ms, reverse=True)
         limit = needs[0]
         per_hour = HOUR_MS / limit.ms
@@ -133,12 +145,16 @@ class Headway:
         return QUICK * walk.place_ms(walk.props.index(prop.name))
 
     def _arrival_ms(self, prop: Prop, group: Group, now_ms: float) -> float:
-        """When the last group comes or came to a prop; later than now where it isn't there yet."""
+        """When the last group comes or came to a prop; not before now where it isn't there yet."""
         walk = self._follower.walk
         at = self._follower.arrival_ms(group.number, prop.name)
         station = walk.props.index(prop.name)
         passed = self._follower.passed(group.number)
-        return at if station <= passed else max(at, now_ms)
+        if station <= passed:
+            return at
+        # One that is late has the rest of its way still before it.
+        rest_ms = walk.place_ms(station) - walk.place_ms(passed + 1)
+        return max(at, now_ms + rest_ms)
 
     def _prop(
         self,
@@ -163,14 +179,17 @@ class Headway:
     def _ahead(self, prop: Prop, last: Group, now_ms: float) -> Ready:
         arrival_ms = self._arrival_ms(prop, last, now_ms)
         at_ms = arrival_ms + PER_GUEST_MS * last.size + GAP_MS - self._way_ms(prop)
-        late_ms = arrival_ms - self._follower.sent_ms(last.number) - self._way_ms(prop) / QUICK
-        zone = self._title[prop.zone]
-        words = (
-            f"group {last.number} is slow in the {zone.lower()}"
-            if late_ms > LATE_MS
-            else f"group {last.number} must get ahead"
-        )
+        words = f"group {last.number} must get ahead"
         return Ready(at_ms, Because.AHEAD, str(last.number), words)
+
+    def _slow_in(self, last: Group, now_ms: float) -> str:
+        """The zone in which the last group is later than it should be, empty where it is not."""
+        station = self._follower.passed(last.number) + 1
+        if station >= self._follower.walk.exit:
+            return ""
+        due_ms = self._follower.arrival_ms(last.number, self._follower.walk.props[station])
+        zone = self._follower.walk.zone_of[station]
+        return self._title[zone].lower() if now_ms - due_ms > LATE_MS else ""
 
     def _air(self, sent_ms: float, air_ready_ms: float | None) -> Ready:
         at_ms = air_ready_ms

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from console.rules.groups.arrival import JITTER_MS, LEG_SPREAD, PACE_SPREAD, Spread, spread
 from console.rules.groups.walk import Walk
 
-GONE = 0.003
-"""The share of groups that leave by a side door or turn back."""
+GONE = 0.001
+"""The chance on each leg that a group leaves by a side door or turns back."""
 AHEAD = 4
 """So many stations ahead of its anchor a group that is noticed nowhere is thought of."""
 LEAST = 1e-6
