@@ -28,6 +28,7 @@ from console.screens.parts import Parts
 from console.screens.prop import PropPage
 from console.screens.stop import StopPlace
 from console.screens.walk import Walk
+from console.screens.why import LastAnswer
 
 TICK_S = 0.25
 """Four looks a second: faster costs a core on a small machine and shows nobody more."""
@@ -89,6 +90,8 @@ class Console(App[int], inherit_bindings=False):
             return isinstance(place, Place) and self._asker.knows(asked) and able(asked, place)
         if action == "go" and parameters:
             return parameters[0] != self.current_mode or len(self.screen_stack) > 1
+        if action == "answer":
+            return self.desk.notice is not None
         return super().check_action(action, parameters)
 
     def action_all_stop(self, source: str) -> None:
@@ -122,6 +125,11 @@ class Console(App[int], inherit_bindings=False):
         if isinstance(place, Place):
             usable = place.query_one(Keys).usable()
             self.push_screen(Help(self.desk, place.title_text, place.help_text, usable))
+
+    def action_answer(self) -> None:
+        """The last answer in full."""
+        if self.desk.notice is not None:
+            self.push_screen(LastAnswer(self.desk, self.desk.notice))
 
     def action_all_keys(self) -> None:
         """Every key of every screen."""

@@ -50,6 +50,7 @@ EVERYWHERE: tuple[Way, ...] = (
     Way("see.help", "question_mark", "Help", "Help for this screen.", "app.help"),
     Way("see.keys", "f2", "All keys", "Every key of every screen.", "app.all_keys"),
     Way("see.palette", "ctrl+p", "Commands", "Find a command by name.", "app.palette"),
+    Way("see.answer", "W", "Last answer", "The last answer in full.", "app.answer"),
     Way("see.dismiss", "escape", "Dismiss", "Back, or take the last answer away.", "screen.back"),
     Way(
         "see.quit",
@@ -64,6 +65,16 @@ FLOOR_WAYS: tuple[Way, ...] = (
     Way("floor.zone", "z", "Zone", "Let the next key act on the whole zone.", "screen.zone"),
     Way("floor.all", "e", "Everything", "Let the next key act on every prop.", "screen.everything"),
     Way("floor.open", "enter", "Open prop", "The chosen prop's own page.", "screen.open_prop"),
+)
+
+LIST_WAYS: tuple[Way, ...] = (
+    Way("list.up", "up", "Up", "The row above.", "step(-1)"),
+    Way("list.down", "down", "Down", "The row below.", "step(1)"),
+    Way("list.page-up", "pageup", "Page up", "A screenful up.", "page(-1)"),
+    Way("list.page-down", "pagedown", "Page down", "A screenful down.", "page(1)"),
+    Way("list.first", "home", "First", "The first row.", "end(0)"),
+    Way("list.last", "end", "Last", "The last row.", "end(1)"),
+    Way("list.open", "enter", "Open", "Open or do what the row is for.", "open"),
 )
 
 PROP_WAYS: tuple[Way, ...] = (
@@ -116,18 +127,20 @@ ORDER: tuple[str, ...] = (
 """In which order the footer shows what works now, the most wanted first."""
 
 
-def _binding(way: Way, *, priority: bool = False) -> Binding:
-    return Binding(way.key, way.action, way.title, id=way.id, tooltip=way.help, priority=priority)
+def _binding(way: Way, *, priority: bool = False, show: bool = True) -> Binding:
+    return Binding(
+        way.key, way.action, way.title, show, priority=priority, id=way.id, tooltip=way.help
+    )
 
 
-def ways(*table: Way) -> list[Binding]:
-    """Bindings for `table`."""
-    return [_binding(way) for way in table]
+def ways(*table: Way, show: bool = True) -> list[Binding]:
+    """Bindings for `table`; the footer leaves out those that are not to `show`."""
+    return [_binding(way, show=show) for way in table]
 
 
 def stop_bindings() -> list[Binding]:
     """The stop keys, before every other binding of whatever has the focus."""
-    return [_binding(way, priority=True) for way in STOP_KEYS]
+    return [_binding(way, priority=True, show=False) for way in STOP_KEYS]
 
 
 def ask_bindings(actions: tuple[Action, ...]) -> list[Binding]:

@@ -94,7 +94,17 @@ class Choose(Dialog[str | None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "take", "Choose", id="dialog.take", tooltip="Take the marked one."),
         _NO,
-        *(Binding(str(n), f"number({n})", show=False) for n in range(1, 10)),
+        *(
+            Binding(
+                str(n),
+                f"number({n})",
+                f"Number {n}",
+                show=False,
+                id=f"dialog.number-{n}",
+                tooltip="Take the one with this number.",
+            )
+            for n in range(1, 10)
+        ),
     ]
 
     def __init__(

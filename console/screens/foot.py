@@ -42,7 +42,7 @@ class Answered(Lines):
             left = len(rows) - room + 1
             rows = [
                 *rows[: room - 1],
-                line(Span(f"   … {count_of(left, 'row')} more: w", Role.NOTE)),
+                line(Span(f"   … {count_of(left, 'row')} more: W", Role.NOTE)),
             ]
         return rows
 
@@ -60,7 +60,7 @@ class Keys(Lines):
         found: dict[str, Binding] = {}
         for active in self.screen.active_bindings.values():
             binding = active.binding
-            if not binding.id or not active.enabled or binding.id.startswith("stop."):
+            if not binding.id or not active.enabled or not binding.show:
                 continue
             if typing and prints(binding.key):
                 continue

@@ -11,14 +11,18 @@ from typing import ClassVar, NamedTuple
 from rich.segment import Segment
 from rich.style import Style
 from textual import events
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
+from console.screens.bindings import LIST_WAYS, ways
 from console.screens.palette import CHOSEN, STALE, STYLES, Role
-from console.screens.text import Line, crop
+from console.screens.text import Line, Span, crop
+
+CURSOR = "›"  # noqa: RUF001
+"""Stands before the chosen row."""
 
 
 class Row(NamedTuple):
@@ -41,15 +45,7 @@ class Rows(ScrollView, can_focus=True):
            scrollbar-gutter: stable; }
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("up", "step(-1)", "Up", show=False),
-        Binding("down", "step(1)", "Down", show=False),
-        Binding("pageup", "page(-1)", "Page up", show=False),
-        Binding("pagedown", "page(1)", "Page down", show=False),
-        Binding("home", "end(0)", "First", show=False),
-        Binding("end", "end(1)", "Last", show=False),
-        Binding("enter", "open", "Open", show=False),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [*ways(*LIST_WAYS, show=False)]
 
     class Chosen(Message):
         """The cursor is on another row, or on the same row that says something new."""
@@ -167,6 +163,9 @@ class Rows(ScrollView, can_focus=True):
         ground = self.rich_style
         if chosen:
             ground += Style(bgcolor=CHOSEN)
+            # The ground's colour alone would not do: it differs too little, and not for everybody.
+            if line and line[0].text.startswith(" "):
+                line = (Span(CURSOR + line[0].text[1:], line[0].role), *line[1:])
         if self._stale:
             grey = ground + Style(color=STALE, dim=False, bold=False)
             return Strip([Segment(s.text, grey) for s in crop(line, width)], width)

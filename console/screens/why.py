@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from console.screens.desk import Desk
+from console.screens.desk import Desk, Notice
 from console.screens.dialogs import Read
 from console.screens.palette import Role
 from console.screens.text import Line, Span, line, paragraph
@@ -20,13 +20,21 @@ class Why(Read):
         prop = self.desk.store.prop(self._prop)
         if prop is None:
             return [line("The engine does not know this prop any more.")]
-        notice = self.desk.notice
         rows: list[Line] = [line(Span(prop.title or prop.name, Role.STRONG))]
-        rows += why_lines(prop, width)
-        if notice is not None and len(notice.refusals) > 1:
-            rows += [(), line(Span(f"Last answer: {notice.title}", Role.WARN))]
-            for where, refusal in notice.refusals:
-                rows += _refusal(refusal, width, f"{where}: " if where else "")
+        return rows + why_lines(prop, width)
+
+
+class LastAnswer(Read):
+    """The last answer in full, as it was given."""
+
+    def __init__(self, desk: Desk, notice: Notice) -> None:
+        super().__init__(desk, notice.title)
+        self._notice = notice
+
+    def make(self, width: int) -> list[Line]:
+        rows: list[Line] = []
+        for where, refusal in self._notice.refusals:
+            rows += _refusal(refusal, width, f"{where}: " if where else "")
         return rows
 
 

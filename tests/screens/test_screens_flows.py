@@ -14,6 +14,8 @@ from textual.widgets import Input
 
 from console.actions import ACTIONS
 from console.screens import desk, questions
+from console.screens.app import Console
+from console.screens.base import Dialog, Place
 from console.screens.bindings import (
     ALARM_WAYS,
     EVERYWHERE,
@@ -422,6 +424,21 @@ def test_every_action_that_has_a_key_is_bound_once() -> None:
         keys += [a.key for a in asked if a.scope == "site"] + props
         assert len(keys) == len(set(keys)), sorted(keys)
         assert all(w.help and w.id for w in own)
+
+
+def test_every_binding_has_an_id_and_a_tooltip() -> None:
+    """So that each can be explained, and given another key by its id."""
+
+    def under(kind: type) -> set[type]:
+        return {kind, *(k for sub in kind.__subclasses__() for k in under(sub))}
+
+    found = [
+        binding
+        for kind in {Console, Rows, *under(Place), *under(Dialog)}
+        for binding in vars(kind).get("BINDINGS", ())
+    ]
+    assert len(found) > 60
+    assert [b for b in found if not (b.id and b.tooltip and b.description)] == []
 
 
 def test_stop_keys_are_no_printable_keys() -> None:

@@ -12,6 +12,7 @@ from console.screens.app import PLACES, Console
 from console.screens.bar import StopBar
 from console.screens.base import Dialog, Place
 from console.screens.bindings import PLACES as PLACE_WAYS
+from console.screens.desk import Notice
 from console.screens.lines import Lines
 from console.screens.rows import Rows
 from console.screens.text import text_of
@@ -23,6 +24,7 @@ from console.views.models import (
     PropFlag,
     PropState,
     PropView,
+    Refusal,
     SiteView,
 )
 from tests.screens.screens_scene import entities, latched, scene, shown
@@ -69,6 +71,8 @@ SCREENS: dict[str, tuple[str, str]] = {
     "dialog night": ("4 n", ""),
     "dialog export": ("4 x", ""),
     "dialog export path": ("4 x 1", ""),
+    "answered": ("2", "answered"),
+    "dialog answer": ("2 W", "answered"),
     "dialog help": ("question_mark", ""),
     "dialog all keys": ("f2", ""),
     "dialog palette": ("ctrl+p", ""),
@@ -116,6 +120,9 @@ async def test_the_stop_bar_is_whole_everywhere(name: str, size: tuple[int, int]
     """On every screen and dialog, at every size, the label can be read and clicked."""
     keys, kind = SCREENS[name]
     play = scene({"latched": latched, "quiet": quiet}.get(kind, entities)())
+    if kind == "answered":
+        why = tuple((f"prop-{n}", Refusal("supply", "it sags", "charge it")) for n in range(9))
+        play.desk.notice = Notice("Arm refused for 9 of 10 props", why)
     async with play.console.run_test(size=size) as pilot:
         await pilot.pause()
         for key in keys.split():
@@ -141,7 +148,9 @@ def test_no_screen_and_no_dialog_is_forgotten_above() -> None:
     places = {p for p in under(Place) if p is not Place}
     assert places - set(PLACES.values()) == {p for p in places if p.__name__ == "PropPage"}
     dialogs = {d.__name__ for d in under(Dialog)} - {"Dialog", "Read"}
-    assert dialogs == {"Confirm", "Choose", "Form", "Why", "Help", "AllKeys", "Commands"}
+    assert dialogs == {
+        "Confirm", "Choose", "Form", "Why", "LastAnswer", "Help", "AllKeys", "Commands"
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
