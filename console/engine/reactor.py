@@ -7,10 +7,7 @@ file's threads, which wake the loop through a pipe.
 
 from __future__ import annotations
 
-import contextlib
 import gc
-import os
-import queue
 import select
 import selectors
 import signal
@@ -18,62 +15,21 @@ import socket
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 
 from console.engine import effects as fx
 from console.engine import events as ev
 from console.engine.clock import Clock
 from console.engine.core import Core
 from console.engine.helper import Helper, Opened
+from console.engine.inbox import Inbox
 from console.engine.latchfile import LatchFile
 from console.engine.server import ViewServer
 from console.engine.stopserver import StopServer
+from console.engine.wires import Wires, expect
 from console.ledger.writer import LedgerWriter
 from console.rules.text import plain
-from drivers.framing import STOP_BYTE
-from drivers.port import OpenedPort, flush_output
 
-_READ = 4096
 _IDLE_COLLECT_MS = 20_000.0
-_STOP = bytes([STOP_BYTE])
-
-
-@dataclass(slots=True)
-class _Wire:
-    """An open port as the loop uses it."""
-
-    line: str
-    port: OpenedPort
-    unsent: bytearray = field(default_factory=bytearray)
-
-
-class Inbox:
-    """What other threads have to tell the loop."""
-
-    def __init__(self) -> None:
-        self._items: queue.SimpleQueue[object] = queue.SimpleQueue()
-        self.fd, self._wake = os.pipe()
-        os.set_blocking(self.fd, False)
-        os.set_blocking(self._wake, False)
-
-    def put(self, item: object) -> None:
-        """Hand something over, from any thread."""
-        self._items.put(item)
-        with contextlib.suppress(BlockingIOError):
-            os.write(self._wake, b"\0")
-
-    def take(self) -> object | None:
-        """The next thing; None when there is no more."""
-        try:
-            return self._items.get_nowait()
-        except queue.Empty:
-            return None
-
-    def drain(self) -> None:
-        """Forget the wake-ups; call before taking."""
-        with contextlib.suppress(BlockingIOError):
-            while os.read(self.fd, 4096):
-                pass
 
 
 class Reactor:
@@ -98,8 +54,8 @@ class Reactor:
         self._writer = writer
         self._views = views
         self._stops = stops
-        self._wires: dict[str, _Wire] = {}
         self._selector = selectors.DefaultSelector()
+        self._wires = Wires(self._selector, helper, self._feed, inbox.put)
         self._stop_poll = select.poll()
         self._stop_handlers: dict[int, Callable[[], None]] = {}
         self._ended = False
@@ -122,8 +78,7 @@ class Reactor:
         finally:
             gc.enable()
             signal.set_wakeup_fd(-1)
-            for wire in self._wires.values():
-                self._helper.close(wire.port)
+            self._wires.close()
             self._selector.close()
 
     def stats(self) -> Mapping[str, object]:
@@ -194,9 +149,9 @@ class Reactor:
     def _do(self, effect: fx.Effect) -> None:
         match effect:
             case fx.StopLines():
-                self._stop_lines()
+                self._wires.stop()
             case fx.Send(line, data):
-                self._send(line, data)
+                self._wires.send(line, data)
             case fx.SaveLatch(record):
                 self._latch_file.save(record)
             case fx.Append(batch, entries):
@@ -209,91 +164,13 @@ class Reactor:
             case fx.OpenPort(line, device, baud):
                 self._helper.open(line, device, baud)
             case fx.ClosePort(line):
-                self._lose(line, "closed, to look for its board elsewhere")
+                self._wires.lose(line, "closed, to look for its board elsewhere")
             case fx.ListPorts():
                 self._helper.list()
             case fx.Remember(record):
                 self._helper.remember(record)
             case fx.End():
                 self._ended = True
-
-    # --- lines --------------------------------------------------------------------------------
-
-    def _stop_lines(self) -> float:
-        """The stop byte on every open line, past everything; how long that took in ms."""
-        began = time.perf_counter()
-        for wire in self._wires.values():
-            wire.unsent.clear()
-            flush_output(wire.port.fd)
-            try:
-                os.write(wire.port.fd, _STOP)
-            except BlockingIOError:
-                wire.unsent += _STOP
-            except OSError:
-                # Its hangup is an event of its own.
-                continue
-        return (time.perf_counter() - began) * 1000
-
-    def _send(self, line: str, data: bytes) -> None:
-        wire = self._wires.get(line)
-        if wire is None:
-            return
-        wire.unsent += data
-        self._flush(wire)
-
-    def _flush(self, wire: _Wire) -> None:
-        try:
-            while wire.unsent:
-                del wire.unsent[: os.write(wire.port.fd, wire.unsent)]
-        except BlockingIOError:
-            pass
-        except OSError as error:
-            wire.unsent.clear()
-            self._inbox.put(ev.PortClosed(wire.line, error.strerror or str(error)))
-            return
-        self._expect(wire.port.fd, bool(wire.unsent))
-
-    def _expect(self, fd: int, writing: bool) -> None:
-        """Have the selector look for room to write only while something waits."""
-        key = self._selector.get_map().get(fd)
-        if key is None:
-            return
-        mask = selectors.EVENT_READ | (selectors.EVENT_WRITE if writing else 0)
-        if key.events != mask:
-            self._selector.modify(fd, mask, key.data)
-
-    def _opened(self, opened: Opened) -> None:
-        wire = _Wire(opened.line, opened.port)
-        self._wires[opened.line] = wire
-        self._selector.register(
-            opened.port.fd, selectors.EVENT_READ, lambda mask: self._line_ready(wire, mask)
-        )
-        self._feed(ev.PortOpened(opened.line, opened.port.device))
-
-    def _line_ready(self, wire: _Wire, mask: int) -> None:
-        if mask & selectors.EVENT_WRITE:
-            self._flush(wire)
-        if not mask & selectors.EVENT_READ:
-            return
-        try:
-            data = os.read(wire.port.fd, _READ)
-        except BlockingIOError:
-            return
-        except OSError as error:
-            self._lose(wire.line, error.strerror or str(error))
-            return
-        if not data:
-            self._lose(wire.line, "the other end hung up")
-            return
-        self._feed(ev.BytesCame(wire.line, data))
-
-    def _lose(self, line: str, message: str) -> None:
-        wire = self._wires.pop(line, None)
-        if wire is None:
-            return
-        self._selector.unregister(wire.port.fd)
-        self._helper.close(wire.port)
-        self._feed(ev.PortClosed(line, message))
 
     # --- stop sources, signals, threads -------------------------------------------------------
 
@@ -319,7 +196,7 @@ class Reactor:
     def _stop_ready(self, fd: int) -> None:
         call = self._stops.read(fd)
         if call.stops:
-            sent_ms = self._stop_lines()
+            sent_ms = self._wires.stop()
             told = self._stops.rest(call.client)
             source = plain(str(told.get("source", "stop key")), 60)
             self._feed(
@@ -383,9 +260,9 @@ class Reactor:
         while (item := self._inbox.take()) is not None:
             match item:
                 case Opened():
-                    self._opened(item)
+                    self._wires.opened(item)
                 case ev.PortClosed(line, message):
-                    self._lose(line, message)
+                    self._wires.lose(line, message)
                 case ev.PortFailed() | ev.PortsListed() | ev.Written() | ev.LatchSaved():
                     self._feed(item)
             self._serve_stops()
@@ -394,7 +271,7 @@ class Reactor:
         """Have the selector tell when clients that lag behind can take more."""
         unsent = set(self._views.unsent())
         for fd in unsent ^ self._lagging:
-            self._expect(fd, fd in unsent)
+            expect(self._selector, fd, fd in unsent)
         self._lagging = unsent
         for client in self._stops.unsent():
             self._stops.flush(client)

@@ -18,9 +18,10 @@ from console.engine.core import Core
 from console.engine.events import LatchSaved, Written
 from console.engine.groupbook import past_of
 from console.engine.helper import Helper, LineHeld, LineLock, recall
+from console.engine.inbox import Inbox
 from console.engine.latchfile import LatchFile
 from console.engine.latchrecord import latch_of
-from console.engine.reactor import Inbox, Reactor
+from console.engine.reactor import Reactor
 from console.engine.server import ViewServer
 from console.engine.stopserver import StopServer
 from console.engine.world import LAST_CYCLES, Memory
