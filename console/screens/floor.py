@@ -13,7 +13,7 @@ from textual.message import Message
 from console.screens.base import Place
 from console.screens.bindings import FLOOR_WAYS, PROP_ACTIONS, ask_bindings, ways
 from console.screens.desk import Desk
-from console.screens.floor_lines import detail_lines, floor_rows, heading
+from console.screens.floor_lines import detail_lines, floor_rows, follows_groups, heading
 from console.screens.lines import Lines
 from console.screens.palette import Role
 from console.screens.prop_lines import cycle_lines
@@ -74,7 +74,7 @@ class Floor(Place):
         scope = self.targets() if self.reach is not Reach.PROP else ()
         room = rows.size.height - 1
         made = floor_rows(store, width, time.time_ns(), frozenset(scope), room=room)
-        rows.put(made, heading=heading(width), stale=not store.linked)
+        rows.put(made, heading=heading(width, groups=follows_groups(store)), stale=not store.linked)
 
     def targets(self) -> list[str]:
         chosen = self.desk.store.prop(self.chosen_prop())

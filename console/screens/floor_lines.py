@@ -46,10 +46,17 @@ class Columns(NamedTuple):
     last: int
     source: int
     link: int
+    now: int = 0
+    next: int = 0
 
 
-def columns_for(width: int) -> Columns:
-    """The columns for a list `width` columns wide. What is left out stands in the details."""
+def columns_for(width: int, *, groups: bool = False) -> Columns:
+    """The columns for a list `width` columns wide. What is left out stands in the details.
+
+    With `groups` a wide list says for which group each prop is set.
+    """
+    if width >= 110 and groups:
+        return Columns(17, 12, 14, 4, 6, 4, 0, 4, 12, 12)
     if width >= 110:
         return Columns(19, 13, 17, 7, 6, 13, 8, 4)
     if width >= 76:
@@ -64,9 +71,9 @@ def _join(cells: list[Span], flags: Line) -> Line:
     return (*spans, *flags)
 
 
-def heading(width: int) -> Line:
+def heading(width: int, *, groups: bool = False) -> Line:
     """The names of the columns."""
-    c = columns_for(width)
+    c = columns_for(width, groups=groups)
     counts = [("tonight", c.tonight, True), ("life", c.life, True)]
     if c.tonight and c.tonight < len("tonight"):
         # Two narrow columns share one heading.
@@ -75,6 +82,8 @@ def heading(width: int) -> Line:
         (" prop", c.name + 1, False),
         ("state", c.state, False),
         ("sequence", c.sequence, False),
+        ("now for", c.now, False),
+        ("next", c.next, False),
         *counts,
         ("last trigger" if c.last > 11 else "last", c.last, False),
         ("by", c.source, False),
@@ -123,9 +132,23 @@ def _flags(prop: PropView, room: int) -> Line:
     return line(Span(fit(word, min(len(word), max(1, room - len(more)))) + more, role))
 
 
-def prop_line(prop: PropView, width: int, now_ns: int, *, in_scope: bool) -> Line:
+def _group_span(number: int | None, strength: str, width: int, role: Role) -> Span:
+    return Span(fit(f"{number} {strength}" if number is not None else "", width), role)
+
+
+def _now_span(prop: PropView, width: int) -> Span:
+    """The group that a prop is set for, or that an operator has switched it."""
+    if prop.by_hand:
+        return Span(fit("by hand", width), Role.NOTE)
+    role = Role.NOTE if prop.group_note else Role.TEXT
+    return _group_span(prop.now_group, prop.now_strength, width, role)
+
+
+def prop_line(
+    prop: PropView, width: int, now_ns: int, *, in_scope: bool, groups: bool = False
+) -> Line:
     """One prop in one row."""
-    c = columns_for(width)
+    c = columns_for(width, groups=groups)
     quality = f"{prop.link_quality * 100:.0f}%"
     if prop.state is PropState.OFFLINE:
         quality = "--"
@@ -141,6 +164,8 @@ def prop_line(prop: PropView, width: int, now_ns: int, *, in_scope: bool) -> Lin
         ),
         (state_span(prop, c.state), c.state),
         (sequence_span(prop, c.sequence), c.sequence),
+        (_now_span(prop, c.now), c.now),
+        (_group_span(prop.next_group, prop.next_strength, c.next, Role.MUTED), c.next),
         (Span(fit(str(prop.cycles_tonight), c.tonight, right=True)), c.tonight),
         (Span(fit(str(prop.cycles_life), c.life, right=True), Role.MUTED), c.life),
         (Span(fit(last, c.last), Role.MUTED), c.last),
@@ -163,6 +188,11 @@ def zone_line(title: str, props: list[PropView], width: int) -> Line:
     return line(Span(fit(words, width), Role.STRONG))
 
 
+def follows_groups(store: Store) -> bool:
+    """Whether groups were sent tonight, so that the list says for whom each prop is set."""
+    return store.headway is not None and store.headway.last_number > 0
+
+
 def floor_rows(
     store: Store, width: int, now_ns: int, scope: Collection[str], *, room: int = 0
 ) -> list[Row]:
@@ -171,6 +201,7 @@ def floor_rows(
     Where `room` rows are enough for it, zones stand apart.
     """
     props = store.props
+    groups = follows_groups(store)
     airy = len(props) + 2 * len(store.zones) <= room
     rows: list[Row] = []
     for zone in store.zones:
@@ -178,10 +209,13 @@ def floor_rows(
         if airy and rows:
             rows.append(Row(()))
         rows.append(Row(zone_line(zone.title or zone.name, here, width)))
-        rows += [Row(prop_line(p, width, now_ns, in_scope=p.name in scope), p.name) for p in here]
+        rows += [
+            Row(prop_line(p, width, now_ns, in_scope=p.name in scope, groups=groups), p.name)
+            for p in here
+        ]
     known = {zone.name for zone in store.zones}
     rows += [
-        Row(prop_line(p, width, now_ns, in_scope=p.name in scope), p.name)
+        Row(prop_line(p, width, now_ns, in_scope=p.name in scope, groups=groups), p.name)
         for p in props
         if p.zone not in known
     ]

@@ -9,7 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from console.screens.floor_lines import GLYPHS, SHORT_FLAGS, floor_rows, heading, prop_line
+from console.screens.floor_lines import (
+    GLYPHS,
+    SHORT_FLAGS,
+    floor_rows,
+    follows_groups,
+    heading,
+    prop_line,
+)
 from console.screens.palette import INKS, PAIRS, STOP_GROUND, STOP_LATCHED, Role, contrast
 from console.screens.prop_lines import sequence_lines
 from console.screens.store import Store
@@ -157,12 +164,24 @@ def test_headings_stand_above_their_columns(width: int) -> None:
     """State, sequence and flags begin where their heading does."""
     store = Store()
     store.snapshot(entities())
-    head = text_of([heading(width)])
+    head = text_of([heading(width, groups=follows_groups(store))])
     rows = text_of([r.line for r in floor_rows(store, width, time.time_ns(), ()) if r.key])
     stoker = next(r for r in rows.splitlines() if "Stoker" in r)
     assert stoker.index("◆ armed") == head.index("state")
     assert stoker.index("plunge") == head.index("sequence")
     assert stoker.index("low air") == head.index("flags")
+
+
+def test_a_wide_floor_says_for_whom_each_prop_is_set() -> None:
+    """At 120 columns the group now and the next stand in their columns; at 80 in the details."""
+    store = Store()
+    store.snapshot(entities())
+    head = text_of([heading(120, groups=True)])
+    rows = text_of([r.line for r in floor_rows(store, 120, time.time_ns(), ()) if r.key])
+    door = next(r for r in rows.splitlines() if "Ice-house door" in r)
+    assert door.index("16 standard") == head.index("now for")
+    assert door.index("17 mild") == head.index("next")
+    assert "now for" not in text_of([heading(80, groups=True)])
 
 
 def test_the_running_sequence_shows_how_far_it_is() -> None:

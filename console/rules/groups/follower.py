@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from console.rules.groups.guess import MISS, Guess
 from console.rules.groups.pace import Span, learned, spans_of
-from console.rules.groups.track import LEAST, Outlook, Track, arrival_rate, outlook
+from console.rules.groups.track import LEAST, Outlook, Track, arrival_rate, outlook, tail_ms
 from console.rules.groups.walk import Walk
 
 GUESSES = 16
@@ -25,7 +25,7 @@ ECHO_MS = 4000.0
 """Triggers closer than this are one: many feet on one mat, or a contact that bounces."""
 LONGEST_ECHO_MS = 15_000.0
 LEFT = 0.97
-"""A group has left when this is the chance that it is out."""
+"""A group has left when this is the chance that its head is out, and its last had time to."""
 OVERDUE, OVERDUE_MS = 3.0, 60_000.0
 """Noticed nowhere for so many times the way to the exit, and this on top, it is out somehow."""
 
@@ -289,9 +289,11 @@ class Follower:
             track = guess.tracks[0]
             view = self._outlook(track)
             out += share * (view.gone + sum(p for at, p in view.at if at == self.walk.exit))
-            late = OVERDUE * track.to(self.walk, self.walk.exit).median_ms + OVERDUE_MS
-            overdue = overdue and now_ms - track.at_ms > late
-        return overdue or out >= LEFT
+            way_ms = track.to(self.walk, self.walk.exit).median_ms
+            overdue = overdue and now_ms - track.at_ms > OVERDUE * way_ms + OVERDUE_MS
+        last = self._best().tracks[0]
+        end_ms = last.at_ms + last.to(self.walk, self.walk.exit).median_ms + tail_ms(last)
+        return overdue or (out >= LEFT and now_ms >= end_ms)
 
     def _out(self, number: int, now_ms: float, *, told: bool = False) -> Left:
         best = self._best().tracks[0]

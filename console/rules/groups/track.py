@@ -164,9 +164,16 @@ TAIL_MS = 3000.0
 STRAGGLERS = 0.15
 """The share of groups with somebody far behind."""
 STRAGGLE_MS = 12_000.0
+LAG_GROWS = 1.5
+"""A straggler may be so much later at the next station."""
 LONGEST_LAG_MS = 60_000.0
 LEAST_SHARE = 0.005
 SETTLED_MS = 30_000.0
+
+
+def tail_ms(track: Track) -> float:
+    """How long after the head of a group its last may come."""
+    return PER_GUEST_MS * track.size + TAIL_MS + max(LAG_GROWS * track.lag_ms, 2 * STRAGGLE_MS)
 
 
 def tail_rate(track: Track, station: int, now_ms: float, miss: float) -> float:
@@ -180,7 +187,7 @@ def tail_rate(track: Track, station: int, now_ms: float, miss: float) -> float:
     if since <= reach:
         return FEET_RATE
     lag = track.lag_ms
-    if lag and 0.4 * lag <= since <= 1.5 * lag + TAIL_MS:
+    if lag and 0.4 * lag <= since <= LAG_GROWS * lag + TAIL_MS:
         return 1 / (1.1 * lag + TAIL_MS)
     settled = sum(1 for at, ms in track.noticed if 0 <= at < station and now_ms - ms > SETTLED_MS)
     share = max(LEAST_SHARE, miss**settled)
