@@ -113,7 +113,8 @@ class AirModel:
         self._switch.by_pressure(self._filter.mean[PRESSURE])
         self._now_ms = start_ms
         self._used_scf = 0.0
-        self._demand = 0.0
+        self._taken = 0.0
+        self._weight = 0.0
         self._since_switch_min = SETTLE_MIN
         self._measured: float | None = None
         self._moved = [0.0, 0.0]
@@ -155,7 +156,7 @@ class AirModel:
             measured_psi=self._measured,
             compressor_on=self._runs,
             running_min=self._since_switch_min if self._runs else 0.0,
-            demand_scfm=self._demand * mean[APPETITE],
+            demand_scfm=self._demand_scfm(),
             leak_scfm=mean[LEAK],
             leak_sigma_scfm=known.sigma(LEAK),
             strength=mean[STRENGTH],
@@ -174,7 +175,8 @@ class AirModel:
         rating = delivered_scfm(self._compressor, psi)
         share = (psi + ATMOSPHERE_PSIA) / (self._middle + ATMOSPHERE_PSIA)
         fade = math.exp(-minutes / RECENT_MIN)
-        self._demand = self._demand * fade + used / RECENT_MIN
+        self._taken = self._taken * fade + used
+        self._weight = self._weight * fade + minutes
         self._since_switch_min += minutes
         if self._guesses is not None:
             before = self._guesses.on
@@ -238,8 +240,11 @@ class AirModel:
 
     def _short_scfm(self) -> float:
         """What demand and leak take beyond what the compressor gives; under 0 it keeps up."""
-        mean = self._filter.mean
-        return self._demand * mean[APPETITE] + mean[LEAK] - self._gives_scfm()
+        return self._demand_scfm() + self._filter.mean[LEAK] - self._gives_scfm()
+
+    def _demand_scfm(self) -> float:
+        # In the first minute a single stroke would look like a whole night of them.
+        return self._taken / max(self._weight, 1.0) * self._filter.mean[APPETITE]
 
     def _group(self) -> float:
         return self._group_scf * self._filter.mean[APPETITE]

@@ -33,22 +33,22 @@ def rest_lets_the_air_recover(draft: Draft) -> Iterator[Problem]:
     for prop in draft.site.props:
         if not draft.intact(("props", prop.name, "motions")) or spare <= 0:
             continue
-        for sequence in prop.sequences:
-            used = _scf(prop, sequence.name)
-            every_ms = sequence.length_ms + prop.rest_ms
-            rate = used * 60_000 / every_ms
-            if rate > spare:
-                rest_ms = math.ceil(used * 60_000 / spare - sequence.length_ms)
-                yield draft.problem(
-                    ("props", prop.name, "rest"),
-                    f"{prop.name} takes {used:.2f} scf in sequence {sequence.name}: run every "
-                    f"{every_ms / 1000:g} s that is {rate:.1f} scfm, and the compressor has "
-                    f"{spare:.1f} scfm to spare",
-                    f"a rest of {math.ceil(rest_ms / 1000)} s lets the air recover; or less "
-                    "pressure, a smaller bore, a shorter stroke",
-                    severity=Severity.WARNING,
-                )
-                break
+        worst = max(prop.sequences, key=lambda s: _scf(prop, s.name) / spare - s.length_ms / 60_000)
+        used = _scf(prop, worst.name)
+        every_ms = worst.length_ms + prop.rest_ms
+        rate = used * 60_000 / every_ms
+        if rate <= spare:
+            continue
+        rest_s = math.ceil((used * 60_000 / spare - worst.length_ms) / 1000)
+        yield draft.problem(
+            ("props", prop.name, "rest"),
+            f"{prop.name} takes {used:.2f} scf in sequence {worst.name}: run every "
+            f"{every_ms / 1000:g} s that is {rate:.1f} scfm, and the compressor has {spare:.1f} "
+            "scfm to spare",
+            f"a rest of {rest_s} s lets the air recover; or less pressure, a smaller bore, a "
+            "shorter stroke",
+            severity=Severity.WARNING,
+        )
 
 
 def the_compressor_keeps_up(draft: Draft) -> Iterator[Problem]:
@@ -83,7 +83,7 @@ def the_compressor_keeps_up(draft: Draft) -> Iterator[Problem]:
             remedy += f", or a tank of {gallons:g} gal for a night of {night / 60:.1f} h"
     yield draft.problem(
         ("air", "compressor", "delivers"),
-        f"with a group every {headway_s:g} s the site takes {use.total_scfm:.1f} scfm, and the "
+        f"with a group every {headway_s:g} s the site takes {use.total_scfm:.2f} scfm, and the "
         f"compressor gives {gives:.1f} scfm at {compressor.cut_in_psi:g} psi{lasts}",
         remedy,
         severity=Severity.WARNING,

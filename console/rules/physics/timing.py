@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 from functools import lru_cache
 
 from console.figures.inputs import FigureError
@@ -26,12 +27,16 @@ DOUBT = 1.15
 
 def strokes_end(draft: Draft) -> Iterator[Problem]:
     """The forces take each motion all the way out and home."""
+    sound = []
     for prop, motion, path in motions(draft):
         pressure = pressure_of(prop)
         if pressure is None or motion.cylinder is None:
             continue
-        try:
+        with suppress(FigureError):
             cylinder_of(motion.cylinder)
+            sound.append((prop, motion, path, pressure))
+    for prop, motion, path, pressure in sound:
+        try:
             _time_of(motion, pressure)
         except FigureError as error:
             yield draft.problem(
