@@ -16,7 +16,7 @@ from tests.conformance.stage import BASIC, EVERY, LONG, armed, prepare, wait_cyc
 
 
 def test_random_bytes_do_nothing(board: BoardProcess, console: Console) -> None:
-    """64 KB of noise without the stop byte: nothing moves, nothing latches, the board answers."""
+    """32 KB of noise without the stop byte: nothing moves, nothing latches, the board answers."""
     armed(console)
     mark = board.bench.mark()
     rng = random.Random(1)

@@ -91,7 +91,7 @@ def test_head_is_durable_within_100_ms_even_for_two_props_at_once() -> None:
     rig.yes(Arm, 2, EVERY)
     rig.tell(Fire, 1)
     rig.tell(Fire, 2)
-    rig.run(100)
+    rig.run(101)  # they begin with the next tick of the board's clock
     again = Rig(small=True, nv=rig.board.nv)
     again.acknowledging = True
     again.open()

@@ -36,10 +36,7 @@ from drivers.words import (
 from tests.conformance.stage import (
     BASIC,
     EVERY,
-    LONG,
-    OTHER,
     SENSOR,
-    SHORT,
     Stored,
     armed,
     given_input,
@@ -48,6 +45,10 @@ from tests.conformance.stage import (
     prop,
 )
 from tests.firmware.rig import Rig
+
+SHORT = Stored(1, 300, ("0:1+", "100:2+", "200:1-", "250:2-"))
+OTHER = Stored(2, 150, ("0:2+", "100:2-"))
+LONG = Stored(1, 3000, ("0:1+", "2900:1-"))
 
 
 @pytest.fixture(params=[False, True], ids=["host", "small"])

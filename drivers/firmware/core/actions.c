@@ -13,12 +13,9 @@ static uint8_t clear(struct sx *s, uint32_t id) {
     return SX_YES;
 }
 
-static uint8_t arm(struct sx *s, uint8_t p, uint32_t sources) {
+static uint8_t arm(struct sx *s, uint8_t p, uint8_t sources) {
     struct sx_prop *prop = &s->props[p];
     uint8_t no = sx_refusal(s, p, false);
-    if (sources > (SX_SOURCES_SENSOR | SX_SOURCES_ACTOR | SX_SOURCES_OPERATOR)) {
-        return SX_REASON_VALUE;
-    }
     if (no != SX_YES) {
         return no;
     }
@@ -26,7 +23,7 @@ static uint8_t arm(struct sx *s, uint8_t p, uint32_t sources) {
         (prop->idle && !sx_sequence_is(s, prop->idle, p, SX_SEQUENCE_KIND_IDLE))) {
         return SX_REASON_SEQUENCE;
     }
-    prop->sources = (uint8_t)sources;
+    prop->sources = sources;
     s->due_reports |= (uint8_t)SX_BIT(p + 1);
     if (!(prop->flags & SX_ARMED)) {
         if (!prop->running) {
@@ -49,39 +46,29 @@ static uint8_t fire(struct sx *s, uint8_t p) {
     return no;
 }
 
-static uint8_t test(struct sx *s, uint8_t p, uint32_t sequence) {
+static uint8_t test(struct sx *s, uint8_t p, uint8_t sequence) {
     uint8_t no = sx_refusal(s, p, true);
     if (no != SX_YES) {
         return no;
     }
-    if (!sequence || sequence > SX_SEQUENCES) {
-        return SX_REASON_VALUE;
-    }
-    if (!sx_sequence_is(s, (uint8_t)sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
+    if (!sx_sequence_is(s, sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
         return SX_REASON_SEQUENCE;
     }
     sx_prop_off(s, p, false);
-    sx_start(s, p, (uint8_t)sequence, SX_TRIGGER_TEST);
+    sx_start(s, p, sequence, SX_TRIGGER_TEST);
     return SX_YES;
 }
 
-static uint8_t select(struct sx *s, uint8_t p, uint32_t sequence) {
-    if (!sequence || sequence > SX_SEQUENCES) {
-        return SX_REASON_VALUE;
-    }
-    if (!sx_sequence_is(s, (uint8_t)sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
+static uint8_t select(struct sx *s, uint8_t p, uint8_t sequence) {
+    if (!sx_sequence_is(s, sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
         return SX_REASON_SEQUENCE;
     }
-    s->props[p].selected = (uint8_t)sequence;
+    s->props[p].selected = sequence;
     s->due_reports |= (uint8_t)SX_BIT(p + 1);
     return SX_YES;
 }
 
-static uint8_t hold(struct sx *s, uint32_t output, uint32_t ms) {
-    if (!output || output > SX_OUTPUTS || ms > 1000) {
-        return SX_REASON_VALUE;
-    }
-    uint8_t o = (uint8_t)(output - 1u);
+static uint8_t hold(struct sx *s, uint8_t o, uint16_t ms) {
     uint8_t number = sx_prop_of(s->output[o].prop_kind);
     uint8_t p = (uint8_t)(number ? number - 1u : 0u);
     uint8_t no = sx_refusal(s, p, true);
@@ -119,19 +106,16 @@ static uint8_t tag(struct sx *s, uint8_t p, bool on) {
 }
 
 static uint8_t of_prop(struct sx *s, uint8_t verb, const uint32_t *v) {
-    if (!v[3] || v[3] > SX_PROPS) {
-        return SX_REASON_VALUE;
-    }
     uint8_t p = (uint8_t)(v[3] - 1u);
     switch (verb) {
     case SX_REQ_ARM:
-        return arm(s, p, v[4]);
+        return arm(s, p, (uint8_t)v[4]);
     case SX_REQ_FIRE:
         return fire(s, p);
     case SX_REQ_TEST:
-        return test(s, p, v[4]);
+        return test(s, p, (uint8_t)v[4]);
     case SX_REQ_SELECT:
-        return select(s, p, v[4]);
+        return select(s, p, (uint8_t)v[4]);
     case SX_REQ_MEND:
         s->props[p].flags &= (uint8_t)~SX_FAULT;
         return SX_YES;
@@ -141,18 +125,15 @@ static uint8_t of_prop(struct sx *s, uint8_t verb, const uint32_t *v) {
 }
 
 /* `words` are the words after the boot, or those of the field that takes any number. */
-uint8_t sx_act(struct sx *s, uint8_t verb, const uint32_t *v, uint8_t *words) {
+SX_APART uint8_t sx_act(struct sx *s, uint8_t verb, const uint32_t *v, uint8_t *words) {
     switch (verb) {
     case SX_REQ_POLL:
         return SX_YES_CLOCK;
     case SX_REQ_CLEAR:
         return clear(s, v[3]);
     case SX_REQ_HOLD:
-        return hold(s, v[3], v[4]);
+        return hold(s, (uint8_t)(v[3] - 1u), (uint16_t)v[4]);
     case SX_REQ_LAMP:
-        if (v[3] > 1) {
-            return SX_REASON_VALUE;
-        }
         sx_board_lamp(s->board, v[3] == 1);
         return SX_YES;
     case SX_REQ_ACK:
@@ -164,7 +145,7 @@ uint8_t sx_act(struct sx *s, uint8_t verb, const uint32_t *v, uint8_t *words) {
         sx_event_seen(s, v[3]);
         return SX_YES;
     case SX_REQ_METERS:
-        return v[3] && v[3] <= SX_OUTPUTS ? SX_YES_METERS : SX_REASON_VALUE;
+        return SX_YES_METERS;
     case SX_REQ_BEGIN:
         return sx_setup_begin(s, v, words);
     case SX_REQ_SETPROP:

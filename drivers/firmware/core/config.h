@@ -43,11 +43,14 @@
 
 /* Large tables live in flash on a Harvard machine and are read through these. */
 #ifdef __AVR__
+#define SX_TICKING /* steps every ms anyway: when the next is due needs no account */
+#define SX_APART __attribute__((noinline)) /* smaller so */
 #include <avr/pgmspace.h>
 #define SX_FLASH PROGMEM
 #define SX_FLASH_BYTE(p) pgm_read_byte(p)
 typedef __uint24 sx_ms24; /* up to 4.6 hours */
 #else
+#define SX_APART
 #define SX_FLASH
 #define SX_FLASH_BYTE(p) (*(p))
 typedef unsigned int sx_ms24;

@@ -42,7 +42,7 @@ static void trigger(struct sx *s, uint8_t i) {
     }
 }
 
-static bool is_trigger(const struct sx_input *in) {
+SX_APART static bool is_trigger(const struct sx_input *in) {
     uint8_t kind = sx_kind_of(in->prop_kind);
     return in->prop_kind && (kind == SX_INPUT_KIND_SENSOR || kind == SX_INPUT_KIND_ACTOR);
 }

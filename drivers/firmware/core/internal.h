@@ -34,9 +34,11 @@ static inline bool sx_due(struct sx *s, uint32_t at) {
     if (left == 0 || left > 0x80000000UL) {
         return true;
     }
+#ifndef SX_TICKING
     if (left < s->next) {
         s->next = left;
     }
+#endif
     return false;
 }
 
@@ -57,6 +59,7 @@ void sx_out_word(struct sx *s, char list, uint8_t at);
 void sx_out_flash(struct sx *s, const char *text); /* in flash, see SX_FLASH */
 void sx_out_shape(struct sx *s, uint8_t verb, const uint32_t *values);
 uint8_t sx_find_verb(const uint8_t *word);
+bool sx_in_range(uint8_t verb, const uint32_t *values);
 #define SX_FIELDS 12
 /* Parses the words after the verb; false if they make no sense. `rest` gets the first word after
  * the field of index `rest_at`. */

@@ -58,7 +58,7 @@ uint8_t sx_board_flags(const struct sx *s) {
                      (s->flags & SX_SHARED ? SX_BOARD_FLAGS_SHARED_LINE : 0u));
 }
 
-static bool in_setup(const struct sx *s, uint8_t p) {
+SX_APART static bool in_setup(const struct sx *s, uint8_t p) {
     return s->flags & SX_SETUP_OK && s->props[p].sequence;
 }
 

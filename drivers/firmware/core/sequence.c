@@ -69,11 +69,7 @@ static const uint8_t *after(const uint8_t *word) {
     return word;
 }
 
-uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
-    if (!v[3] || v[3] > SX_SEQUENCES || !v[4] || v[4] > SX_PROPS || !v[6] ||
-        v[6] > SX_MAX_LENGTH_MS || !v[7]) {
-        return SX_REASON_VALUE;
-    }
+SX_APART uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
     uint8_t q = (uint8_t)(v[3] - 1u);
     struct sx_sequence *one = &s->sequence[q];
     uint8_t owner = one->meta & 15u;
@@ -139,9 +135,6 @@ static uint8_t parse_step(const struct sx_sequence *one, const uint8_t *word, ui
 }
 
 uint8_t sx_sequence_steps(struct sx *s, const uint32_t *v, uint8_t *words) {
-    if (!v[3] || v[3] > SX_SEQUENCES) {
-        return SX_REASON_VALUE;
-    }
     uint8_t q = (uint8_t)(v[3] - 1u);
     struct sx_sequence *one = &s->sequence[q];
     if (!one->meta || one->meta & WHOLE) {

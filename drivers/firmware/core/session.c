@@ -100,7 +100,8 @@ static void guarded(struct sx *s, uint8_t verb, const uint32_t *v, uint8_t *word
         sx_answer(s, req, SX_REASON_VALUE, 0);
         return;
     }
-    uint8_t code = sx_act(s, verb, v, rest ? s->frame + rest : words);
+    uint8_t code = sx_in_range(verb, v) ? sx_act(s, verb, v, rest ? s->frame + rest : words)
+                                        : (uint8_t)SX_REASON_VALUE;
     uint16_t value = (uint16_t)(v[3] > 0xFFFF ? 0xFFFF : v[3]);
     if (code != SX_IS_UNKNOWN) {
         remember(s, req, code, value);

@@ -61,24 +61,19 @@ uint8_t sx_setup_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
 }
 
 /* Numbers of each kind come in ascending order and within what the board has. */
-static uint8_t numbered(struct sx *s, uint8_t kind, uint32_t number, uint8_t count) {
+static uint8_t numbered(struct sx *s, uint8_t kind, uint8_t number) {
     if (!(s->flags & SX_SETUP_OPEN)) {
         return SX_REASON_SETUP;
     }
-    return number > s->setup_last[kind] && number <= count ? SX_YES : SX_REASON_VALUE;
-}
-
-static bool has_prop(const struct sx *s, uint32_t number) {
-    return number && number <= SX_PROPS && s->props[number - 1].sequence;
+    return number > s->setup_last[kind] ? SX_YES : SX_REASON_VALUE;
 }
 
 uint8_t sx_set_prop(struct sx *s, const uint32_t *v, const uint8_t *words) {
-    uint8_t no = numbered(s, 0, v[3], SX_PROPS);
+    uint8_t no = numbered(s, 0, (uint8_t)v[3]);
     if (no != SX_YES) {
         return no;
     }
-    if (v[4] > SX_MS24_MAX || !v[5] || v[5] > SX_SEQUENCES || v[6] > SX_INPUTS ||
-        v[7] > SX_SEQUENCES || v[8] > v[9] || v[9] > SX_MS24_MAX) {
+    if (v[8] > v[9]) {
         return SX_REASON_VALUE;
     }
     struct sx_prop *prop = &s->props[v[3] - 1];
@@ -93,12 +88,11 @@ uint8_t sx_set_prop(struct sx *s, const uint32_t *v, const uint8_t *words) {
 }
 
 uint8_t sx_set_output(struct sx *s, const uint32_t *v, const uint8_t *words) {
-    uint8_t no = numbered(s, 1, v[3], SX_OUTPUTS);
+    uint8_t no = numbered(s, 1, (uint8_t)v[3]);
     if (no != SX_YES) {
         return no;
     }
-    if (!has_prop(s, v[4]) || v[7] > SX_MS24_MAX || v[8] > SX_INPUTS || v[9] > SX_INPUTS ||
-        v[10] > 0xFFFF) {
+    if (!s->props[v[4] - 1].sequence) {
         return SX_REASON_VALUE;
     }
     struct sx_output *out = &s->output[v[3] - 1];
@@ -113,11 +107,11 @@ uint8_t sx_set_output(struct sx *s, const uint32_t *v, const uint8_t *words) {
 }
 
 uint8_t sx_set_input(struct sx *s, const uint32_t *v, const uint8_t *words) {
-    uint8_t no = numbered(s, 2, v[3], SX_INPUTS);
+    uint8_t no = numbered(s, 2, (uint8_t)v[3]);
     if (no != SX_YES) {
         return no;
     }
-    if (!has_prop(s, v[4]) || v[7] > 30000 || v[8] > SX_MS24_MAX || v[9] > 1) {
+    if (!s->props[v[4] - 1].sequence) {
         return SX_REASON_VALUE;
     }
     struct sx_input *in = &s->input[v[3] - 1];
@@ -147,7 +141,7 @@ static void draw_stop_picture(struct sx *s) {
     sx_board_unlock(s->board, lock);
 }
 
-uint16_t sx_stop_picture(const struct sx *s) {
+SX_APART uint16_t sx_stop_picture(const struct sx *s) {
     return (uint16_t)((s->outputs & s->stop_keep) | s->stop_on);
 }
 

@@ -95,7 +95,10 @@ struct sx_answer {
 struct sx {
     void *board;
     const char *name;
-    uint32_t now, next, random, boot, session, stop, heard;
+#ifndef SX_TICKING
+    uint32_t next, wake; /* ms to the next step; when what moves is to be looked at next */
+#endif
+    uint32_t now, random, boot, session, stop, heard;
     uint32_t report_at, event_sent, cycle_sent;
     uint16_t heartbeat_ms, report_ms;
     uint16_t outputs, inputs, levels; /* inputs: debounced, 1 is active */

@@ -22,6 +22,7 @@ void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool
     sx_apply(s);
     sx_board_lamp(board, false);
     sx_memory_begin(s);
+    s->now = now_ms - 1u; /* the first step is a tick */
 }
 
 #define STOP_CLOSED_MS 20u
@@ -98,25 +99,46 @@ static void line(struct sx *s) {
     }
 }
 
+/* Moves are made on the ticks of the clock only, so that steps keep their distances. */
+static void move(struct sx *s) {
+    sx_inputs_step(s);
+    sx_props_step(s);
+    sx_outputs_step(s);
+    heartbeat(s);
+}
+
 uint32_t sx_step(struct sx *s, uint32_t now_ms, const struct sx_pins *pins) {
-    s->now = now_ms;
+    bool tick = now_ms != s->now;
+#ifndef SX_TICKING
+    bool stirred = s->flags & SX_AGAIN || pins->inputs != s->levels;
     s->next = 60000UL;
+#endif
+    s->now = now_ms;
     s->levels = pins->inputs;
     s->pressure_mv = pins->pressure_mv;
     s->flags &= (uint8_t)~SX_AGAIN;
-    if (now_ms > SX_MS24_MAX) {
-        s->flags |= SX_WARM;
-    }
     if (s->stop_seen) {
         sx_stop(s, 0, SX_STOP_SOURCE_BYTE);
         s->stop_seen = 0;
     }
     stop_input(s, pins->stop_closed);
-    supply(s, pins->supply_mv);
-    sx_inputs_step(s);
-    sx_props_step(s);
-    sx_outputs_step(s);
-    heartbeat(s);
+    if (tick) {
+        if (now_ms > SX_MS24_MAX) {
+            s->flags |= SX_WARM;
+        }
+        supply(s, pins->supply_mv);
+        move(s);
+    }
+#ifndef SX_TICKING
+    if (tick) {
+        s->wake = now_ms + s->next;
+    } else if (stirred) {
+        s->wake = now_ms + 1u;
+    }
+    if (s->wake - now_ms < s->next) {
+        s->next = s->wake - now_ms;
+    }
+#endif
     line(s);
     sx_memory_step(s);
     if (!sx_tx_free(s)) {
@@ -125,5 +147,9 @@ uint32_t sx_step(struct sx *s, uint32_t now_ms, const struct sx_pins *pins) {
     if (s->flags & SX_AGAIN || s->rx_in != s->rx_out) {
         return 0;
     }
+#ifdef SX_TICKING
+    return 1;
+#else
     return s->next;
+#endif
 }

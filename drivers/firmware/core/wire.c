@@ -9,6 +9,11 @@ static const char request_shapes[] SX_FLASH = SX_REQ_SHAPES;
 static const char out_verbs[] SX_FLASH = SX_OUT_VERBS;
 static const char out_shapes[] SX_FLASH = SX_OUT_SHAPES;
 
+/* The ranges of each request's own fields, a letter each; see within(). BEGIN looks itself. */
+static const char ranges[] SX_FLASH =
+    "-\0" "-\0" "-\0" "-\0" "*\0" "*\0" "P7\0" "P\0" "PQ\0" "PQ\0" "Om\0" "P\0" "P\0" "P\0" "b\0"
+    "***\0" "*\0" "O\0" "**\0" "PlQiqll\0" "OP**liiw\0" "IP**dlb\0" "*\0" "QP*TS*\0" "Q*\0";
+
 static char flash(const char *p) { return (char)SX_FLASH_BYTE(p); }
 
 static const char *list_of(char letter) {
@@ -90,6 +95,62 @@ void sx_out_shape(struct sx *s, uint8_t verb, const uint32_t *values) {
             }
         }
     }
+}
+
+static bool within(char letter, uint32_t v) {
+    uint32_t least = letter < 'a' && letter > '9' ? 1u : 0u, most;
+    switch (letter) {
+    case 'P':
+        most = SX_PROPS;
+        break;
+    case 'O':
+        most = SX_OUTPUTS;
+        break;
+    case 'I':
+    case 'i':
+        most = SX_INPUTS;
+        break;
+    case 'Q':
+    case 'q':
+        most = SX_SEQUENCES;
+        break;
+    case '7':
+        most = 7;
+        break;
+    case 'b':
+        most = 1;
+        break;
+    case 'm':
+        most = 1000;
+        break;
+    case 'd':
+        most = 30000;
+        break;
+    case 'w':
+        most = 0xFFFF;
+        break;
+    case 'l':
+        most = SX_MS24_MAX;
+        break;
+    case 'T':
+        most = SX_MAX_LENGTH_MS;
+        break;
+    default:
+        most = 0xFFFFFFFFUL;
+        least = letter == 'S';
+    }
+    return v >= least && v <= most;
+}
+
+/* Whether a guarded request's own fields, which begin at values[3], are in their ranges. */
+bool sx_in_range(uint8_t verb, const uint32_t *values) {
+    const char *letters = entry(ranges, verb);
+    for (values += 3; flash(letters); letters++, values++) {
+        if (!within(flash(letters), *values)) {
+            return false;
+        }
+    }
+    return true;
 }
 
 uint8_t sx_find_verb(const uint8_t *word) { return find(request_verbs, word); }

@@ -174,6 +174,8 @@ static avr_cycle_count_t next_byte(avr_t *avr, avr_cycle_count_t when, void *par
     fifo->write = (uint16_t)((fifo->write + 1u) & mask);
     if (byte == 0x18) {
         harness_trace(m, "stop-byte", byte);
+    } else if (byte == '\n') {
+        harness_trace(m, "line-feed", byte);
     }
     if (m->avr->data[UCSR0B] & RXEN0) {
         avr_raise_interrupt(avr, &m->uart->rxc);
