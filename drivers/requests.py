@@ -123,6 +123,10 @@ class Requests:
         ended: list[Reply] = []
         if kind is Stop or kind is Disarm:
             ended = self._overtake(None if kind is Stop or not fields[0] else fields[0])
+        if kind is Clear:
+            # A stop that is still being repeated would come after the clear and undo it.
+            self._waiting = [w for w in self._waiting if w.kind is not Stop]
+            self._out = {r: o for r, o in self._out.items() if not isinstance(o.request, Stop)}
         at = len(self._waiting)
         while at and self._waiting[at - 1].urgency > urgency:
             at -= 1

@@ -4,27 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from console.engine.hearing import Hearing
 from console.engine.lines import POOR_QUALITY, Keeper, Ports
 from console.engine.recording import Recorder
-from console.engine.world import ARMED_STATES, ControllerNow, PropNow, StopAll, World
+from console.engine.world import ControllerNow, StopAll, World
 from console.rules.alarms import Kind
-from console.rules.remedies import REASONS
 from console.views.models import Asked, LinkState, PropState
 from drivers.messages import (
     BoardReport,
     Boot,
-    Clear,
     CycleRecord,
     EventRecord,
-    Hex32,
     Identity,
     Lamp,
     Meters,
     PropReport,
-    Select,
 )
 from drivers.reports import (
-    Ending,
     Foreign,
     Heard,
     Opened,
@@ -32,11 +28,11 @@ from drivers.reports import (
     PhaseChanged,
     Reply,
     SessionReport,
+    Spoken,
     StopAnswered,
     Stranger,
     UploadFailed,
 )
-from drivers.words import EventKind, State
 
 METERS_MS = 60_000.0
 KEPT_FRAMES = 12
@@ -73,6 +69,7 @@ class Supervisor:
         self._ports = ports
         self._stop_all = stop_all
         self._confirmed = confirmed
+        self._hearing = Hearing(world, at, recorder, stop_all, confirmed)
         at.session.may_replace = self._may_replace
         self._last_boot = 0
         self._opened_ms = 0.0
@@ -96,7 +93,7 @@ class Supervisor:
                 at.message = f"firmware {identity.firmware} speaks another version"
                 world.raise_alarm(Kind.FOREIGN, at.name, f"{at.name}: {at.message}")
             case StopAnswered(stop):
-                self._is_stopped(True)
+                self._hearing.is_stopped(True)
                 if world.latch.latched and stop == world.latch.id:
                     self._confirmed(at.name)
             case UploadFailed(message):
@@ -105,7 +102,7 @@ class Supervisor:
             case Heard(message):
                 self._heard(message)
             case Reply():
-                self._replied(report)
+                self._hearing.replied(report)
 
     def tick(self) -> None:
         """Let time pass: clocks, meters, alarm light, link quality."""
@@ -197,12 +194,12 @@ class Supervisor:
         if self._last_boot and identity.boot != self._last_boot:
             self._was_reset(identity.boot)
         self._last_boot, at.boot_cause = identity.boot, ""
-        self._is_stopped(bool(stop))
+        self._hearing.is_stopped(bool(stop))
         self._opened_ms = world.now.mono_ms
         if world.latch.latched and stop == world.latch.id:
             self._confirmed(at.name)
         elif stop and not world.latch.latched:
-            self._stays_stopped(stop)
+            self._hearing.stays_stopped(stop)
 
     def _was_reset(self, boot: int) -> None:
         at, world = self.at, self._world
@@ -212,170 +209,19 @@ class Supervisor:
         if world.night is not None and not by_opening:
             world.raise_alarm(Kind.RESET, at.name, f"{at.name} was reset ({cause})")
 
-    def _stays_stopped(self, stop: int) -> None:
-        """A board is stopped while the engine is not: end a stop that was cleared, or say so."""
-        at, world = self.at, self._world
-        if stop == world.latch.cleared and at.name not in world.latch.kept_out:
-            if not at.session.asks(Clear, Hex32(stop)):
-                at.session.ask(("clear", stop), Clear, Hex32(stop))
-            return
-        if at.stray_stop != stop:
-            at.stray_stop = stop
-            world.touch("stop")
-        left = at.name in world.latch.kept_out
-        why = "was left out of the last clear" if left else "saw a stop that nobody here sent"
-        world.raise_alarm(Kind.STRAY_STOP, at.name, f"{at.name} {why}, and stays stopped")
-
-    def _is_stopped(self, stopped: bool) -> None:
-        at, world = self.at, self._world
-        if at.stopped is stopped:
-            return
-        at.stopped = stopped
-        for prop in world.props_of(at.name):
-            shown = world.state_of(prop)
-            if shown is not prop.shown:
-                prop.shown, prop.since_wall_ns = shown, world.now.wall_ns
-        world.touch_controller(at.name)
-
-    # --- reports ------------------------------------------------------------------------------
-
-    def _heard(self, message: object) -> None:
+    def _heard(self, message: Spoken) -> None:
         match message:
             case Boot():
                 self.at.boot_cause = message.cause.value
             case BoardReport():
-                self._board(message)
+                self._hearing.board(message)
             case PropReport():
-                self._prop(message)
+                self._hearing.prop(message)
             case CycleRecord():
                 self._recorder.cycle(self.at, message)
             case EventRecord():
-                self._event(message)
+                self._hearing.event(message, self._opened_ms)
                 self._recorder.happening(self.at, message)
-
-    def _board(self, report: BoardReport) -> None:
-        at, world = self.at, self._world
-        was_open = at.stop_input_open
-        at.report = report
-        self._is_stopped(bool(report.stop))
-        if at.stop_input_open:
-            world.raise_alarm(
-                Kind.STOP_INPUT, at.name, f"the hardwired stop at {at.controller.where} is open"
-            )
-            if not was_open:
-                world.touch("stop")
-                world.touch_all_props()
-            if not world.latch.latched or world.latch.hold.value == "clearing":
-                self._stop_all(f"hardwired stop at {at.controller.where}", "")
-        elif was_open:
-            world.alarms.end(Kind.STOP_INPUT, at.name)
-            world.touch("stop")
-            world.touch_all_props()
-        if world.latch.latched:
-            if report.stop == world.latch.id:
-                self._confirmed(at.name)
-        elif report.stop:
-            self._stays_stopped(report.stop)
-        elif at.stray_stop:
-            at.stray_stop = 0
-            world.latch = world.latch.let_in(at.name)
-            world.alarms.end(Kind.STRAY_STOP, at.name)
-            world.touch("stop")
-        if world.supply_low(at):
-            volts = report.supply_mv / 1000
-            world.raise_alarm(Kind.SUPPLY_LOW, at.name, f"{at.name}: coil supply at {volts:.1f} V")
-        else:
-            world.alarms.end(Kind.SUPPLY_LOW, at.name)
-
-    def _prop(self, report: PropReport) -> None:
-        world = self._world
-        prop = world.prop_at(self.at.name, report.prop)
-        if prop is None:
-            return
-        before, prop.report, prop.reported_ms = prop.report, report, world.now.mono_ms
-        self._recorder.seen(self.at, prop, report)
-        shown = world.state_of(prop)
-        if shown is not prop.shown:
-            prop.shown = shown
-            prop.since_wall_ns = world.now.wall_of(world.now.mono_ms - report.elapsed_ms)
-        if shown in ARMED_STATES and prop.asked is Asked.ARM:
-            # The report may come before the answer, and the engine die between the two.
-            world.armed_before[prop.name] = None
-        if report.state is State.FAULT:
-            if before is None or before.state is not State.FAULT:
-                prop.fault = prop.fault or "fault"
-            world.raise_alarm(Kind.FAULT, prop.name, f"{prop.prop.title}: {prop.fault}")
-        elif prop.fault:
-            prop.fault = ""
-            world.alarms.end(Kind.FAULT, prop.name)
-        if (
-            self.at.link is LinkState.LIVE
-            and report.selected != prop.wanted
-            and prop.asked is not Asked.SWITCH
-            and not self.at.session.asks(Select, prop.prop.index, prop.wanted)
-        ):
-            self.at.session.ask((Asked.NOTHING, prop.name), Select, prop.prop.index, prop.wanted)
-        world.touch(f"prop/{prop.name}", "site")
-
-    def _event(self, record: EventRecord) -> None:
-        at, world = self.at, self._world
-        prop = world.prop_at(at.name, record.prop) if record.prop else None
-        if record.kind is EventKind.FAULT and prop is not None:
-            prop.fault = f"{record.detail} at output {record.value}"
-        elif record.kind is EventKind.LATE and prop is not None:
-            name = next(
-                (c.name for c in prop.prop.channels if c.output == record.value), "a motion"
-            )
-            world.raise_alarm(
-                Kind.LATE, f"{prop.name}/{name}", f"{prop.prop.title}: {name} came late"
-            )
-        elif record.kind is EventKind.SILENT and self._in_this_session(record):
-            world.raise_alarm(Kind.SILENT, at.name, f"{at.name} heard nothing and disarmed itself")
-        elif record.kind is EventKind.MEMORY:
-            world.raise_alarm(Kind.MEMORY, at.name, f"{at.name}: slot {record.value} was damaged")
-
-    def _in_this_session(self, record: EventRecord) -> bool:
-        """Whether something happened since the board is live: what came before is explained."""
-        mapped = self.at.session.clock.to_mono(record.ms)
-        same_boot = record.boot == self.at.session.boot
-        return same_boot and mapped is not None and mapped[0] > self._opened_ms
-
-    # --- answers ------------------------------------------------------------------------------
-
-    def _replied(self, reply: Reply) -> None:
-        match reply.ref:
-            case (Asked() as asked, str(name)):
-                self._prop_replied(self._world.props[name], asked, reply)
-            case ("meters", int(first)) if reply.ending is Ending.DONE:
-                counts = tuple(int(v) for v in reply.values if v.isdecimal())
-                self._recorder.strokes(self.at, first, counts)
-
-    def _prop_replied(self, prop: PropNow, asked: Asked, reply: Reply) -> None:
-        world = self._world
-        if prop.asked is asked:
-            prop.asked = Asked.NOTHING
-        world.touch(f"prop/{prop.name}")
-        if reply.ending is Ending.DONE and asked is Asked.ARM:
-            world.armed_before[prop.name] = None
-            world.touch("site")
-        if reply.ending is Ending.DONE or asked is Asked.NOTHING:
-            return
-        what = asked.value.rstrip("…")
-        self._recorder.event(
-            "request-ended", prop.name, asked=what, ending=reply.ending.value,
-            reason=reply.reason.value if reply.reason else "",
-        )  # fmt: skip
-        if asked is Asked.SWITCH and prop.report is not None:
-            prop.wanted = prop.report.selected
-        if reply.ending is Ending.CANCELLED:
-            return
-        if reply.ending is Ending.NO_ANSWER:
-            text = f"{prop.prop.title}: {what}, and no answer came"
-            world.raise_alarm(Kind.UNSURE, prop.name, text)
-            return
-        row = REASONS[reply.reason] if reply.reason else None
-        said = f"{row.reason}. {row.remedy}" if row else "its controller does not know how"
-        world.raise_alarm(Kind.REFUSED, prop.name, f"{prop.prop.title}: {what} refused: {said}")
 
     @property
     def _keeper(self) -> Keeper:

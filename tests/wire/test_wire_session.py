@@ -10,6 +10,7 @@ from drivers.messages import (
     PROTOCOL_HASH,
     Arm,
     Boot,
+    Clear,
     Disarm,
     Fire,
     Guarded,
@@ -273,3 +274,16 @@ def test_every_guarded_request_names_session_and_boot() -> None:
     guarded = [r for _, r in talk.sent if isinstance(r, Guarded)]
     assert guarded
     assert {(r.session, r.boot) for r in guarded} == {(0x100, 7)}
+
+
+def test_a_stop_that_is_still_repeated_never_comes_after_the_clear() -> None:
+    """Once a clear is asked, an unanswered stop is not sent again: it would undo the clear."""
+    talk = Talk(session())
+    talk.live()
+    talk.line.stop(5)
+    assert any(isinstance(r, Stop) for r in talk.pump())
+    talk.line.sessions[0].latched_stop = 0
+    talk.line.sessions[0].ask("clear", Clear, Hex32(5))
+    sent = talk.pump(600)
+    assert any(isinstance(r, Clear) for r in sent)
+    assert not any(isinstance(r, Stop) for r in sent)
