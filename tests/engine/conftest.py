@@ -30,9 +30,9 @@ def night(request: pytest.FixtureRequest, folder: Path) -> Iterator[MakeNight]:
     nights: list[Night] = []
     kind = FirmwareBoard if request.param == "firmware" else SimulatedBoard
 
-    def make(boards: int = 1, *, seed: int = 1, **options: object) -> Night:
+    def make(boards: int = 1, *, seed: int = 1, auto: bool = False, **options: object) -> Night:
         try:
-            night = Night(made(folder, boards, **options), folder, kind, seed=seed)
+            night = Night(made(folder, boards, **options), folder, kind, seed=seed, auto=auto)
         except NoCompiler as error:
             pytest.skip(f"no C compiler: {error}")
         nights.append(night)

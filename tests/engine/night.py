@@ -143,6 +143,7 @@ class Night:
         seed: int = 1,
         durable: bool = True,
         commit_ms: float = COMMIT_MS,
+        auto: bool = False,
     ) -> None:
         self.site = site
         self.path = folder / "night.ledger"
@@ -150,6 +151,7 @@ class Night:
         self.now_ms = 1000.0
         self.wall_offset_ns = WALL_START_NS
         self.commit_ms = commit_ms
+        self.auto = auto
         self.boards = {c.name: make_board(c, seed + n) for n, c in enumerate(site.controllers)}
         self.wires = {
             line.name: Wire([self.boards[c.name] for c in site.controllers_of_line(line.name)])
@@ -188,7 +190,9 @@ class Night:
             latch, self.ledger.open_night(), self.ledger.known_counters(),
             self.ledger.latest_boot_maps(), {}, dict(self._show),
         )  # fmt: skip
-        self.core = Core(self.site, memory, self.now, random=Random(self.random.random()))
+        self.core = Core(
+            self.site, memory, self.now, random=Random(self.random.random()), auto=self.auto
+        )
         self._generation += 1
         self.ended = False
         self.feed(ev.Tick())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from console.engine import events as ev
 from console.site.loading import load
 from console.views.models import PropFlag, PropState
 from tests.engine.conftest import MakeNight
@@ -294,3 +295,88 @@ def test_a_changed_site_file_is_sent_unasked_before_the_night(
     here.start_engine()
     here.until(here.live)
     assert not here.alarms()
+
+
+def test_an_engine_that_nobody_needs_ends_after_ten_minutes(night: MakeNight) -> None:
+    """Started by a console, it ends ten minutes after the last one, unless a night is open."""
+    here = night(auto=True)
+    here.feed(ev.ClientCame(5, "console", "mara"))
+    here.run(700_000)
+    assert not here.ended
+    here.feed(ev.ClientLeft(5))
+    here.run(590_000)
+    assert not here.ended
+    here.run(20_000)
+    assert here.ended
+
+
+def test_an_open_night_keeps_the_engine(night: MakeNight) -> None:
+    """A night without a console is an alarm, no reason to go."""
+    here = night(auto=True)
+    here.ask("open_night", by="mara")
+    here.run(700_000)
+    assert not here.ended
+
+
+def test_closing_the_last_console_stops_where_the_site_file_asks(night: MakeNight) -> None:
+    """With one console left nothing happens; with none, everything that was armed stops."""
+    here = night(rules="rules: {stop_when_last_console_closes: yes}")
+    here.feed(ev.ClientCame(5, "console", "mara"))
+    here.feed(ev.ClientCame(6, "console", "jon"))
+    here.arm_all()
+    here.feed(ev.ClientLeft(5))
+    here.run(500)
+    assert here.state("prop-1") is PropState.ARMED
+    here.feed(ev.ClientLeft(6))
+    here.run(500)
+    assert here.state("prop-1") is PropState.STOPPED
+    assert here.stop_view.source == "the last console was closed"
+
+
+def test_the_closed_night_leaves_everything_disarmed(night: MakeNight) -> None:
+    """Closing disarms, ends the count, and offers nothing for arming again."""
+    here = night()
+    assert here.ask("open_night", by="mara")["ok"]
+    assert not here.ask("open_night", by="mara")["ok"]
+    here.arm_all()
+    assert here.ask("close_night", by="mara")["ok"]
+    here.until(lambda: here.state("prop-1") is PropState.DISARMED)
+    assert here.site_view.night is None
+    assert here.site_view.rearm == ()
+
+
+def test_what_makes_no_sense_is_refused_with_a_remedy(night: MakeNight) -> None:
+    """Unknown actions, props, zones, sequences and missing arguments each say what to do."""
+    here = night()
+    for action, args in (
+        ("dance", {}),
+        ("arm", {}),
+        ("arm", {"props": ["nobody"]}),
+        ("arm", {"props": ["zone/nowhere"]}),
+        ("fire", {"prop": "nobody"}),
+        ("switch", {"props": ["prop-1"], "sequence": "none"}),
+        ("clear", {"stop": 1}),
+        ("clear", {"stop": 1, "by": "m", "why": "w"}),
+        ("leave_out", {"controller": "board-1", "by": "m"}),
+        ("acknowledge", {"alarm": "none"}),
+        ("upload", {"controller": "none"}),
+        ("open_night", {"by": "  "}),
+    ):
+        answer = here.ask(action, **args)
+        assert answer["ok"] is False, action
+        assert all(r["reason"] and r["remedy"] for r in answer["refused"]), action
+
+
+def test_why_lists_what_keeps_a_prop(night: MakeNight) -> None:
+    """The same checks that refuse are said before anybody tries."""
+    here = night()
+    here.unplug("line-1")
+    found = here.ask("why", prop="prop-1")["result"]
+    assert [r["check"] for r in found["arm"]] == ["online"]
+    assert "armed" in [r["check"] for r in found["fire"]]
+
+
+def test_a_zone_is_armed_by_its_name(night: MakeNight) -> None:
+    """`zone/NAME` stands for its props."""
+    here = night(2)
+    assert here.ask("arm", props=["zone/yard"])["result"]["done"] == ["prop-1", "prop-2"]
