@@ -10,7 +10,7 @@ from console.engine.world import World
 from console.figures.inputs import FigureError
 from console.ledger.entries import RunKind, RunTime
 from console.rules.air import AirModel, Cause, Reading
-from console.rules.airuse import sequence_scf
+from console.rules.airuse import delivered_scfm, sequence_scf, tank_scf_per_psi
 from console.rules.airwatch import StrokeWatch
 from console.rules.alarms import Kind
 from console.views.models import AirPropView, AirView
@@ -125,6 +125,22 @@ class Air:
             ),
             history=tuple(self._samples),
         )
+
+    def ready_in_ms(self, scf: float) -> float | None:
+        """How long until the tank carries `scf` more of free air; None where nobody predicts it.
+
+        A compressor that is off starts only below its cut-in: there waiting would bring nothing.
+        """
+        reading, air = self._reading, self._world.site.air
+        if reading is None or air.compressor is None or air.tank is None:
+            return None
+        per_psi = tank_scf_per_psi(air.tank)
+        highest = air.compressor.cut_out_psi if reading.compressor_on else air.compressor.cut_in_psi
+        lacks_scf = (min(reading.need_psi + scf / per_psi, highest) - reading.psi) * per_psi
+        if lacks_scf <= 0:
+            return 0.0
+        gives_scfm = delivered_scfm(air.compressor, reading.psi) * reading.strength
+        return lacks_scf / max(gives_scfm - reading.leak_scfm, 0.1) * 60_000
 
     # --- inside -------------------------------------------------------------------------------
 

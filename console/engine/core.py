@@ -79,7 +79,7 @@ class Core:
         self.nights = Nights(
             world, self.recorder, self.stopping.stop_all, self._disarm_all, auto=auto
         )
-        self.groups = Groups(world, self.recorder, random, memory.past)
+        self.groups = Groups(world, self.recorder, self.air, random, memory.past)
         self.requests = Requests(world, self.recorder, self.stopping, self.nights, self.groups)
         self.viewing = Viewing(
             world, self.recorder, self.stopping, self.ports, self.groups, site_file, demo=demo

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from random import Random
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from console.engine.air import Air
 from console.engine.badrequest import BadRequest, text_of
 from console.engine.groupargs import size_of, strength_of, words_of
 from console.engine.groupbook import ENTRANCE, LEFT, SENT, Past, book_of, spans_from
@@ -17,6 +18,7 @@ from console.engine.groupmemory import recall
 from console.engine.pauses import pause_numbers
 from console.engine.recording import Recorder
 from console.engine.world import ARMED_STATES, ControllerNow, PropNow, World
+from console.rules.airuse import sequence_scf
 from console.rules.alarms import Kind
 from console.rules.groups.choice import Choices, Limits, limits_at
 from console.rules.groups.follower import Follower, Left, Where
@@ -43,9 +45,13 @@ Disarmer = Callable[[PropNow], None]
 class Groups:
     """The groups of one engine."""
 
-    def __init__(self, world: World, recorder: Recorder, random: Random, past: Past) -> None:
+    def __init__(
+        self, world: World, recorder: Recorder, air: Air, random: Random, past: Past
+    ) -> None:
         self.world = world
         self._recorder = recorder
+        self._air = air
+        self._scf: dict[Group, float] = {}
         site = world.site
         self.walk = walk_of(site)
         night = world.night.night_id if world.night else None
@@ -245,13 +251,34 @@ class Groups:
             if p.report is not None and p.report.state is State.RESTING
         }
         limits = self._limits()
-        self.ready = self._headway.ready(self.last, now_ms, limits, resting_until_ms=resting)
+        self.ready = self._headway.ready(
+            self.last,
+            now_ms,
+            limits,
+            resting_until_ms=resting,
+            air_ready_ms=self._air_ready_ms(limits),
+        )
         if now_ms - self._rated_ms >= RATE_MS or self.rate is None:
             self._rated_ms = now_ms
             self.rate = self._headway.rate(self.tonight[-20:], limits)
             world.touch("headway", "crowd")
         if self.ready != ready and (self.ready.reason or ready.reason):
             world.touch("headway")
+
+    def _air_ready_ms(self, limits: Limits) -> float | None:
+        """When the air carries one more group like the last; None where nobody predicts it."""
+        if self.last is None or self._air.ready_in_ms(0.0) is None:
+            return None
+        like = Group(0, strength=self.last.strength, exclude=self.last.exclude)
+        if like not in self._scf:
+            offers = [
+                (p, self._choices.offer(p.name, like.strength, like.exclude, limits).names)
+                for p in self.world.site.props
+                if p.motions
+            ]
+            self._scf[like] = sum(sequence_scf(p, names[0]) for p, names in offers if names)
+        left_ms = self._air.ready_in_ms(self._scf[like])
+        return None if left_ms is None else self.world.now.mono_ms + left_ms
 
     def _decide(self, names: tuple[str, ...]) -> None:
         world = self.world

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, TypedDict
 
 from console.engine.world import PropNow
+from console.rules.groups.headway import Because, Steady
 from console.views.models import CrowdView, Entity, GroupView, HeadwayView
 
 if TYPE_CHECKING:
@@ -57,6 +58,12 @@ def group_view(groups: Groups, name: str) -> GroupView | None:
     )
 
 
+def _sets(limit: Steady) -> str:
+    """What sets the shortest headway, as a sentence."""
+    what = limit.text[:1].upper() + limit.text[1:]
+    return f"{what} sets it{' with cycle and rest' if limit.because is Because.PROP else ''}."
+
+
 def headway_view(groups: Groups) -> HeadwayView:
     """When the next one may go."""
     ready, rate, last, now = groups.ready, groups.rate, groups.last, groups.world.now
@@ -66,7 +73,7 @@ def headway_view(groups: Groups) -> HeadwayView:
         shortest_ms=round(rate.headway_ms) if rate else 0,
         groups_per_hour=round(rate.groups_per_hour, 1) if rate else 0.0,
         guests_per_hour=round(rate.guests_per_hour) if rate else 0.0,
-        limit=rate.limit.text if rate else "",
+        limit=_sets(rate.limit) if rate else "",
         gain=rate.gain if rate else "",
         last_number=last.number if last else 0,
         last_size=last.size if last else 0,

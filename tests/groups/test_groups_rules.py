@@ -304,9 +304,9 @@ def test_the_rate_names_its_limit_and_the_change_that_gains_most() -> None:
     assert rate.headway_ms > ladder_ms
     assert rate.groups_per_hour == pytest.approx(3_600_000 / rate.headway_ms)
     assert rate.guests_per_hour == pytest.approx(6 * rate.groups_per_hour)
-    assert rate.gain.startswith("room between groups: 2 s less would let 1 more groups")
+    assert rate.gain.startswith("room between groups, 2 s less: 1 more groups an hour")
     rules = DEMO.rules.model_copy(update={"headway_ms": 120_000})
     _, slower = headway_of(DEMO.model_copy(update={"rules": rules}))
     rate = slower.rate([Group(1, 4)], NOTHING)
     assert (rate.limit.because, rate.groups_per_hour) == (Because.SITE, 30)
-    assert rate.gain.startswith("the site file's headway: 47 s less would let 20 more groups")
+    assert rate.gain.startswith("the site file's headway, 47 s less: 20 more groups an hour")

@@ -210,8 +210,8 @@ def _gain(needs: Sequence[Steady]) -> str:
     less_ms = limit.ms - following
     if less_ms < 1000 or following <= 0:
         second = f" and {needs[1].text}" if len(needs) > 1 else ""
-        return f"{limit.text}{second} limit it together"
+        return f"{limit.text}{second} set it together"
     more = HOUR_MS / following - HOUR_MS / limit.ms
     what = "cycle and rest" if limit.because is Because.PROP else ""
     of = f" of {what}" if what else ""
-    return f"{limit.text}: {less_ms / 1000:.0f} s less{of} would let {more:.0f} more groups an hour"
+    return f"{limit.text}, {less_ms / 1000:.0f} s less{of}: {more:.0f} more groups an hour"
