@@ -14,7 +14,7 @@ from drivers.simulated.description import (
 
 
 def plant_of(boards: int, *, walk_s: float = 60.0, shared: int = 0) -> PlantDescription:
-    """So many boards, each with a mat, a motion with both end sensors; the last ones share a line."""
+    """So many boards, each with a sensor and a motion; the last `shared` are on one line."""
     names = [f"board-{n}" for n in range(1, boards + 1)]
     alone = boards - shared
     return PlantDescription(
