@@ -17,6 +17,8 @@ def grouped(site: Site, lost_ms: Mapping[str, float]) -> dict[tuple[Kind, str], 
     `lost_ms` says since when each has been gone. A line or supply is named where everything on it,
     at least two controllers, went together; a controller is named in one alarm only.
     """
+    if not lost_ms:
+        return {}
     found: dict[tuple[Kind, str], str] = {}
     left = dict(lost_ms)
     shared: list[tuple[Kind, str, tuple[str, ...]]] = [

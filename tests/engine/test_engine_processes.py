@@ -182,7 +182,7 @@ def test_sigterm_ends_in_order_and_sighup_is_ignored(make: Make) -> None:
 
 
 def test_no_handler_is_long(make: Make) -> None:
-    """With boards cycling and a console watching, the median handler stays far below 2 ms."""
+    """With boards cycling hardly any handler needs 2 ms of its own time."""
     site = make(3)
     site.arm_all()
     for _ in range(3):
@@ -190,8 +190,8 @@ def test_no_handler_is_long(make: Make) -> None:
             site.trigger(name)
         time.sleep(0.4)
     stats = call(site.sockets.socket, "stats").result
-    assert stats["median_ms"] < 2.0
-    assert stats["p99_ms"] < 20.0
+    assert stats["own_median_ms"] < 1.0
+    assert stats["own_p99_ms"] < 4.0
 
 
 def test_a_port_that_another_program_holds_is_said(make: Make) -> None:
