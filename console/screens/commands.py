@@ -13,7 +13,7 @@ from textual.widgets import Input
 from console.screens.base import Dialog
 from console.screens.bindings import STOP_KEYS, key_name, ways
 from console.screens.desk import Desk
-from console.screens.dialogs import ROWS_AROUND, Paragraphs
+from console.screens.dialogs import Paragraphs, limit_height
 from console.screens.palette import Role
 from console.screens.rows import Row, Rows
 from console.screens.text import Span, fit, line
@@ -44,9 +44,11 @@ class Commands(Dialog[str | None]):
         """List everything to begin with."""
         rows = self.query_one(Rows)
         rows.can_focus = False
-        rows.styles.height = max(3, min(len(self._usable), self.app.size.height - ROWS_AROUND))
         self._list("")
         self.focus_first(self.query_one(Input))
+
+    def show(self) -> None:
+        limit_height(self.query_one(Rows), len(self._usable))
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Narrow the list."""

@@ -24,6 +24,13 @@ ROWS_AROUND = 8
 """Rows of the terminal that a list in a dialog leaves to what stands around it."""
 
 
+def limit_height(rows: Rows, count: int) -> None:
+    """Let a list be as high as its rows, as far as the terminal has room; it scrolls beyond."""
+    height = max(3, min(count, rows.app.size.height - ROWS_AROUND))
+    if rows.styles.height is None or rows.styles.height.value != height:
+        rows.styles.height = height
+
+
 class Paragraphs(Lines):
     """Texts broken to the width of the dialog."""
 
@@ -121,7 +128,6 @@ class Choose(Dialog[str | None]):
     def on_mount(self) -> None:
         """Fill the list. The number stands before each of the first nine."""
         rows = self.query_one(Rows)
-        rows.styles.height = max(3, min(len(self._choices), self.app.size.height - ROWS_AROUND))
         rows.put(
             [
                 Row(line(Span(f" {n} " if n < 10 else "   ", Role.KEY), choice.text), str(n))
@@ -129,6 +135,9 @@ class Choose(Dialog[str | None]):
             ]
         )
         self.focus_first(rows)
+
+    def show(self) -> None:
+        limit_height(self.query_one(Rows), len(self._choices))
 
     def on_rows_opened(self, event: Rows.Opened) -> None:
         """Enter or a click."""
@@ -235,7 +244,7 @@ class Read(Dialog[None]):
         if not width:
             return
         made = self.make(width)
-        rows.styles.height = max(3, min(len(made), self.app.size.height - ROWS_AROUND))
+        limit_height(rows, len(made))
         rows.put([Row(row) for row in made])
 
     def on_mount(self) -> None:
