@@ -10,21 +10,17 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections import defaultdict
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from console.errors import UserError
 from console.ledger.export import write_csv, write_json
 from console.ledger.reader import Reader
-from console.ledger.rows import CycleRow, Filter, PartRow
+from console.ledger.rows import CycleRow, Filter
 from console.places import EngineFolder
+from console.rules.airtest import EVENT_KIND
 from console.screens.run import run
-from console.views.records import CycleRecord, NightRecord, PartRecord, RecordFilter
-
-if TYPE_CHECKING:
-    from console.site.hardware import Part
-    from console.site.models import Site
+from console.upkeep.pages import UpkeepPages
+from console.views.records import CycleRecord, LeakTestRecord, NightRecord, RecordFilter
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -34,7 +30,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--stop-socket", type=Path, required=True, help="its socket for stops")
     arguments = parser.parse_args(argv)
     records = LedgerRecords(EngineFolder(arguments.socket.parent))
-    return run(arguments.socket, arguments.stop_socket, records)
+    return run(arguments.socket, arguments.stop_socket, records, UpkeepPages(records.held))
 
 
 class LedgerRecords:
@@ -88,19 +84,21 @@ class LedgerRecords:
                     f"{path} cannot be written: {error.strerror}", "give another place"
                 ) from error
 
-    def parts(self) -> list[PartRecord]:
-        """The parts of the site file with what they have done, nearest to their interval first."""
-        from console.site.loading import load
-
-        site = load(self._held("site"))
+    def leak_tests(self) -> list[LeakTestRecord]:
+        """Every leak test in the ledger, oldest first; what makes no sense is left out."""
+        found = []
         with self._reader() as reader:
-            found = _parts(site, reader)
-        return sorted(found, key=lambda p: -(p.used or 0) / p.interval if p.interval else 0.0)
+            for row in reader.events(Filter(kind=EVENT_KIND)):
+                cfm, percent = row.detail.get("leak_cfm"), row.detail.get("percent")
+                if isinstance(cfm, int | float):
+                    share = float(percent) if isinstance(percent, int | float) else None
+                    found.append(LeakTestRecord(row.wall_ns, float(cfm), share, row.by))
+        return found
 
     def _reader(self) -> Reader:
-        return Reader.open(self._held("ledger"))
+        return Reader.open(self.held("ledger"))
 
-    def _held(self, what: str) -> Path:
+    def held(self, what: str) -> Path:
         """A path out of the file that the engine keeps locked as long as it lives."""
         try:
             said = json.loads(self._folder.lock.read_text(encoding="utf-8"))
@@ -117,59 +115,6 @@ def _filter(wanted: RecordFilter, newest: int | None) -> Filter:
         prop=wanted.prop or None,
         outcome=wanted.outcome or None,
         newest=newest,
-    )
-
-
-def _parts(site: Site, reader: Reader) -> list[PartRecord]:
-    """Strokes where a motion counts them, else the prop's cycles; for life or since a service."""
-    serviced: dict[tuple[str, str, str], PartRow] = {
-        (row.last.prop, row.last.motion, row.last.part): row for row in reader.parts()
-    }
-    strokes = reader.motion_strokes()
-    cycles: dict[str, int] = defaultdict(int)
-    cycles.update({name: counts.cycles for name, counts in reader.counts().items()})
-    found: list[PartRecord] = []
-    for prop in site.props:
-        places = [(m.name, part) for m in prop.motions for part in m.parts]
-        for motion, part in [*places, *(("", part) for part in prop.parts)]:
-            row = serviced.get((prop.name, motion, part.name))
-            since = row.cycles_since if row else cycles[prop.name]
-            struck = row.strokes_since if row else strokes.get((prop.name, motion))
-            if struck is not None and row is None:
-                struck += part.at_strokes
-            found.append(_record(site, prop.name, motion, part, row, since, struck))
-    return found
-
-
-def _record(
-    site: Site,
-    prop: str,
-    motion: str,
-    part: Part,
-    row: PartRow | None,
-    cycles: int,
-    strokes: int | None,
-) -> PartRecord:
-    """The part in the unit in which it is nearest to its interval."""
-    of_kind = (s for s in site.service if s.part is part.kind and prop in (s.props or (prop,)))
-    limits = [part, *of_kind]
-    ends: list[tuple[str, int | None, int]] = []
-    for unit, used in (("strokes", strokes), ("cycles", cycles)):
-        given = [limit for one in limits if (limit := getattr(one, unit)) is not None]
-        if given:
-            ends.append((unit, used, min(given)))
-    ends.sort(key=lambda end: -(end[1] or 0) / end[2])
-    unit, used, interval = ends[0] if ends else ("cycles", cycles, None)
-    return PartRecord(
-        name=part.name,
-        kind=part.kind.value,
-        prop=prop,
-        motion=motion,
-        unit=unit,
-        used=used,
-        interval=interval,
-        serviced_wall_ns=row.last.wall_ns if row else None,
-        serviced_by=row.last.by if row else "",
     )
 
 

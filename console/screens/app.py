@@ -24,9 +24,11 @@ from console.screens.foot import Keys
 from console.screens.help import AllKeys, Help
 from console.screens.ledger import Ledger
 from console.screens.palette import THEME
-from console.screens.parts import Parts
+from console.screens.part import PartPlace
 from console.screens.prop import PropPage
+from console.screens.season import Season
 from console.screens.stop import StopPlace
+from console.screens.upkeep import OpenPart, Upkeep
 from console.screens.walk import Walk
 from console.screens.why import LastAnswer
 
@@ -38,9 +40,10 @@ PLACES: dict[str, type[Place]] = {
     "stop": StopPlace,
     "alarms": Alarms,
     "ledger": Ledger,
-    "parts": Parts,
+    "upkeep": Upkeep,
     "walk": Walk,
     "air": Air,
+    "season": Season,
 }
 """The screens that have a key of their own."""
 
@@ -111,6 +114,10 @@ class Console(App[int], inherit_bindings=False):
     def on_open_prop(self, event: OpenProp) -> None:
         """A prop's own page above the floor."""
         self.push_screen(PropPage(self.desk, event.prop))
+
+    def on_open_part(self, event: OpenPart) -> None:
+        """A part's own page above the list."""
+        self.push_screen(PartPlace(self.desk, event.subject))
 
     def action_go(self, place: str) -> None:
         """One of the screens with a key of its own; a prop's page above the floor is closed."""

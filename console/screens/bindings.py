@@ -41,9 +41,10 @@ PLACES: tuple[Way, ...] = (
     Way("go.stop", "2", "All-stop", "How far an all-stop has come.", "app.go('stop')"),
     Way("go.alarms", "3", "Alarms", "What wants somebody, and what to do.", "app.go('alarms')"),
     Way("go.ledger", "4", "Ledger", "Cycles of this night and those before.", "app.go('ledger')"),
-    Way("go.parts", "5", "Parts", "What wears, and recording a service.", "app.go('parts')"),
+    Way("go.upkeep", "5", "Upkeep", "What is due, and recording a service.", "app.go('upkeep')"),
     Way("go.walk", "6", "Walk", "Groups on their way, and the next one's turn.", "app.go('walk')"),
     Way("go.air", "7", "Air", "How much air there is, and for how long.", "app.go('air')"),
+    Way("go.season", "8", "Season", "Cycles of every prop, night by night.", "app.go('season')"),
 )
 
 EVERYWHERE: tuple[Way, ...] = (
@@ -92,12 +93,45 @@ ALARM_WAYS: tuple[Way, ...] = (
     ),
 )
 
+WALK_WAYS: tuple[Way, ...] = (
+    Way(
+        "walk.on", "right_square_bracket", "Zone on", "The chosen group is one zone further on.",
+        "screen.move('on')",
+    ),
+    Way(
+        "walk.back", "left_square_bracket", "Zone back", "The chosen group is one zone back.",
+        "screen.move('back')",
+    ),
+)
+
+AIR_WAYS: tuple[Way, ...] = (
+    Way("air.tests", "y", "Leak tests", "The season's leak tests, or back.", "screen.tests"),
+)
+
 LEDGER_WAYS: tuple[Way, ...] = (
     Way("ledger.night", "n", "Night", "Choose the night to list.", "screen.filter('night')"),
     Way("ledger.prop", "p", "Prop", "Choose the prop to list.", "screen.filter('prop')"),
     Way("ledger.outcome", "u", "Outcome", "Choose the outcome.", "screen.filter('outcome')"),
     Way("ledger.export", "x", "Export", "Write what is listed as CSV or JSON.", "screen.export"),
     Way("ledger.again", "f5", "Read again", "Read the ledger again.", "screen.read"),
+)
+
+UPKEEP_WAYS: tuple[Way, ...] = (
+    Way("upkeep.open", "enter", "Open part", "The chosen part's own page.", "screen.open"),
+    Way("upkeep.undo", "u", "Undo", "Take back what was just recorded.", "screen.undo"),
+    Way("upkeep.all", "e", "Everything", "Also what nothing makes due.", "screen.everything"),
+    Way("upkeep.again", "f5", "Read again", "Read the ledger again.", "screen.read"),
+)
+
+PART_WAYS: tuple[Way, ...] = (
+    Way("part.next", "right_square_bracket", "Next chart", "Another one.", "screen.turn(1)"),
+    Way("part.before", "left_square_bracket", "Chart before", "Back.", "screen.turn(-1)"),
+    Way("part.undo", "u", "Undo", "Take back what was just recorded.", "screen.undo"),
+)
+
+SEASON_WAYS: tuple[Way, ...] = (
+    Way("season.later", "right_square_bracket", "Later", "Nights after.", "screen.turn(1)"),
+    Way("season.earlier", "left_square_bracket", "Earlier", "Nights before.", "screen.turn(-1)"),
 )
 
 SITE_ACTIONS = tuple(a for a in ACTIONS if a.scope is Scope.SITE and a.key)
@@ -114,13 +148,14 @@ ORDER: tuple[str, ...] = (
     "floor.zone",
     "floor.all",
     *(f"ask.{a.id}" for a in PROP_ACTIONS),
-    *(w.id for w in (*FLOOR_WAYS, *PROP_WAYS)),
+    *(w.id for w in (*FLOOR_WAYS, *PROP_WAYS, *UPKEEP_WAYS, *PART_WAYS, *SEASON_WAYS)),
+    *(w.id for w in AIR_WAYS),
     "ask.send_group",
     "ask.repeat_group",
     "ask.correct_group",
     "ask.quiet_zone",
     "ask.acknowledge",
-    *(w.id for w in (*ALARM_WAYS, *LEDGER_WAYS)),
+    *(w.id for w in (*ALARM_WAYS, *WALK_WAYS, *LEDGER_WAYS)),
     *(f"ask.{a.id}" for a in SITE_ACTIONS),
     *(w.id for w in (*PLACES, *EVERYWHERE)),
 )

@@ -10,6 +10,7 @@ from console.screens.store import Store
 from console.views.client import Reply
 from console.views.models import Refusal, StopProgress
 from console.views.records import RecordReader
+from console.views.upkeep import UpkeepLook
 
 QUICK_FIRE_S = 60.0
 """How long further fires need one key on a prop's own page: a scare is a matter of timing."""
@@ -59,6 +60,7 @@ class Desk:
     stopper: Stopper
     who: str
     records: RecordReader | None = None
+    upkeep: UpkeepLook | None = None
     notice: Notice | None = None
     _quick_until: dict[str, float] = field(default_factory=dict)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from rich.color import Color
 from textual import work
@@ -153,21 +153,15 @@ class TravelPlot(PlotextPlot):
         self.refresh()
 
 
-def draw(plt: object, chart: TravelChart) -> None:
+def draw(plt: Any, chart: TravelChart) -> None:
     """Plot a chart: single values, their average, what is expected, the limit."""
-    p = plt
-    for call, *values in (
-        ("clear_figure",),
-        ("canvas_color", _rgb(GROUND)),
-        ("axes_color", _rgb(GROUND)),
-        ("ticks_color", _rgb(INKS[Role.MUTED])),
-        ("title", chart_title(chart)),
-    ):
-        getattr(p, str(call))(*values)
+    plt.clear_figure()
+    plt.canvas_color(_rgb(GROUND))
+    plt.axes_color(_rgb(GROUND))
+    plt.ticks_color(_rgb(INKS[Role.MUTED]))
+    plt.title(chart_title(chart))
     at = list(range(1, len(chart.values) + 1))
-    getattr(p, "scatter")(  # noqa: B009
-        at, list(chart.values), marker="braille", color=_rgb(INKS[Role.MUTED])
-    )
+    plt.scatter(at, list(chart.values), marker="braille", color=_rgb(INKS[Role.MUTED]))
     for values, role, name in (
         (chart.limit, Role.WARN, "limit"),
         (chart.expected, Role.NOTE, "baseline"),
@@ -175,7 +169,13 @@ def draw(plt: object, chart: TravelChart) -> None:
     ):
         xs, ys = _known(at, values)
         if xs:
-            getattr(p, "plot")(xs, ys, marker="braille", color=_rgb(INKS[role]), label=name)  # noqa: B009
+            plt.plot(xs, ys, marker="braille", color=_rgb(INKS[role]), label=name)
+    for ticks, lowest, highest in (
+        (plt.xticks, 1, len(at)),
+        (plt.yticks, min(chart.values, default=0), max(chart.values, default=1)),
+    ):
+        places = [lowest + (highest - lowest) * step / 4 for step in range(5)]
+        ticks(places, [f"{place:.0f}" for place in places])
 
 
 def chart_title(chart: TravelChart) -> str:

@@ -12,15 +12,21 @@ from console.screens.stopline import StopLine
 from console.screens.store import Store
 from console.views.client import EngineClient
 from console.views.records import RecordReader
+from console.views.upkeep import UpkeepLook
 
 
-def run(socket: Path, stop_socket: Path, records: RecordReader | None = None) -> int:
+def run(
+    socket: Path,
+    stop_socket: Path,
+    records: RecordReader | None = None,
+    upkeep: UpkeepLook | None = None,
+) -> int:
     """A console on the engine behind these sockets, until it is closed; its exit code."""
     store = Store()
     stops = StopLine(stop_socket)
     who = user_name()
     client = EngineClient(socket, store, name=who)
-    console = Console(Desk(store, client, stops, who, records), client.run)
+    console = Console(Desk(store, client, stops, who, records, upkeep), client.run)
     stops.start()
     # Everything that is here now stays: a full collection would only walk it, for 100 ms and more
     # in which no key is answered.

@@ -93,15 +93,17 @@ class SiteQuestions(Questions):
 
     async def _service(self, place: Place) -> Args | None:
         prop, motion, part = place.subject("service").split("/")
+        name = " ".join(word for word in (prop, motion, part.replace(":", ", ")) if word)
         kinds = [
             Choice("service", "serviced: cleaned, oiled, adjusted"),
-            Choice("replaced", "replaced by a new part"),
+            Choice("replaced", "worn out or broken, replaced by a new part"),
+            Choice("renewed", "still good, replaced by a new part"),
         ]
-        kind = await self.choose(f"{prop}, {part} was", kinds)
+        kind = await self.choose(f"{name} was", kinds)
         if kind is None:
             return None
         values = await self.form(
-            f"{prop}, {part}: {kind}",
+            f"{name}: {kind}",
             ["Its count starts again; what was before stays in the ledger."],
             self.name(),
             Field("note", "Note", wanted=False),

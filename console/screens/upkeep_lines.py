@@ -9,6 +9,7 @@ from console.screens.text import Line, Span, bar, clock, day_and_clock, fit, lin
 from console.views.upkeep import PartPage, SeasonTable, UpkeepItem, WorkRecord, Worsening
 
 _BAR = 8
+_WORD = 6
 _WHEN = 15
 _CHANCE = 7
 _ROLES = {"due": Role.WARN, "soon": Role.WARN}
@@ -17,43 +18,43 @@ _NIGHT = 3
 _SHADES = " ·░▒▓█"
 
 
-def _columns(width: int) -> tuple[int, int, int]:
-    """How wide id, title and used are; a title has no room on a narrow screen."""
-    fixed = 5 + _BAR + 2 + _WHEN + _CHANCE
+def _columns(width: int) -> tuple[int, int, int, int]:
+    """How wide id, title, used and date are; a narrow screen has room for the chance alone."""
+    when = 0 if width < 78 else _WHEN
     used = 22 if width < 110 else 26
-    spare = width - fixed - used
+    spare = width - _WORD - _BAR - 2 - _CHANCE - when - used
     title = 0 if width < 110 else min(36, spare // 2)
-    return max(12, spare - title), title, used
+    return max(12, spare - title), title, used, when
 
 
 def upkeep_heading(width: int) -> Line:
     """The names of the columns of `upkeep_line`."""
-    name, title, used = _columns(width)
+    name, title, used, when = _columns(width)
     words = (
-        f"{'':5}{fit('what', name)}{fit('', title)}{fit('', _BAR + 2)}"
-        f"{fit('since its service', used)}{fit('due', _WHEN)}{fit('chance', _CHANCE)}"
+        f"{fit('', _WORD)}{fit('what', name)}{fit('', title)}{fit('', _BAR + 2)}"
+        f"{fit('since its service', used)}{fit('due', when)}{fit('chance', _CHANCE)}"
     )
     return line(Span(words, Role.MUTED))
 
 
 def upkeep_line(item: UpkeepItem, width: int) -> Line:
     """One piece of upkeep: a bar against its interval, then numbers, date and chance."""
-    name, title, used = _columns(width)
+    name, title, used, when = _columns(width)
     role = _ROLES.get(item.standing, Role.MUTED)
     word = {"due": "DUE", "soon": "soon"}.get(item.standing, "")
     return line(
-        Span(fit(f" {word}", 5), role),
+        Span(fit(f" {word}", _WORD), role),
         Span(fit(_tail(item.id, name - 1), name)),
         Span(fit(item.title, title - 1) + " " if title else "", Role.MUTED),
         Span(f"{bar(item.share or 0.0, _BAR)}  ", role),
         Span(fit(item.used, used), role),
-        Span(fit(item.when, _WHEN), role),
+        Span(fit(item.when, when), role),
         Span(fit(item.chance, _CHANCE), Role.MUTED),
     )
 
 
 def _tail(text: str, width: int) -> str:
-    """The end of an id that is too long: motion and part tell more than the prop's first letters."""
+    """The end of an id that is too long: motion and part tell more than a prop's beginning."""
     return text if len(text) <= width else "…" + text[len(text) - width + 1 :]
 
 
@@ -77,7 +78,7 @@ def worse_lines(worse: Sequence[Worsening], width: int, most: int) -> list[Line]
     """What is getting worse, the cause beneath where there is room."""
     rows: list[Line] = []
     for one in worse:
-        rows += paragraph(f" {one.place}: {one.text}; {one.cause}", width, Role.WARN)
+        rows += paragraph(f"{one.place}: {one.text}; {one.cause}", width, Role.WARN, " ")
     if len(rows) > most > 0:
         rows = [*rows[: most - 1], line(Span(" … more with `sexton upkeep drift`", Role.WARN))]
     return rows[:most]
@@ -97,7 +98,7 @@ def fact_rows(page: PartPage, width: int, most: int) -> list[Line]:
             )
         )
     for fact in page.facts[1:]:
-        rows += paragraph(f" {fact}", width, Role.MUTED)
+        rows += paragraph(fact, width, Role.MUTED, " ")
     return rows[:most]
 
 
@@ -135,9 +136,7 @@ def season_room(width: int) -> tuple[int, int]:
     return name, max(1, (width - name - 8) // _NIGHT)
 
 
-def season_line(
-    prop: str, counts: Sequence[int], most: int, width: int, skip: int
-) -> Line:
+def season_line(prop: str, counts: Sequence[int], most: int, width: int, skip: int) -> Line:
     """One prop's nights, the darker the more cycles, and its mean a night."""
     name, count = season_room(width)
     cells = "".join(f"{shade(n, most) * 2} " for n in counts[skip : skip + count])

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from threading import Lock
 
 from console.ledger.entries import ServiceKind
 from console.ledger.opening import explaining
@@ -13,7 +14,6 @@ from console.ledger.upkeep import UpkeepReader
 from console.site.fittings import Fitting, Task, find, id_of
 from console.site.loading import load
 from console.site.models import Site
-from console.upkeep.history import PartNow
 from console.upkeep.outlook import Due, Outlook
 from console.upkeep.saying import KIND_WORDS, chance_words, fact_lines, mark_words, when_words
 from console.upkeep.watching import Watch, Watched
@@ -38,6 +38,8 @@ class UpkeepPages:
         """`held("site")` and `held("ledger")` are asked anew each time."""
         self._held = held
         self._site: tuple[Path, int, Site] | None = None
+        # Two looks may run in two threads at once; one of them loads, the other waits.
+        self._loading = Lock()
 
     def due(self, *, everything: bool = False) -> UpkeepList:
         """What is due and will be."""
@@ -80,7 +82,7 @@ class UpkeepPages:
                 fitting.id,
                 tuple(fact_lines(outlook, part)),
                 tuple(_item(outlook, due) for due in outlook.due_of(part)),
-                _work(reader, fitting, part),
+                _work(reader, fitting),
                 tuple(_chart(watched) for watched in charts),
             )
 
@@ -103,9 +105,10 @@ class UpkeepPages:
         """The site, read again when its file has changed: it is far slower than the ledger."""
         path = self._held("site")
         changed_ns = path.stat().st_mtime_ns if path.exists() else 0
-        if self._site is None or self._site[:2] != (path, changed_ns):
-            self._site = (path, changed_ns, load(path))
-        return self._site[2]
+        with self._loading:
+            if self._site is None or self._site[:2] != (path, changed_ns):
+                self._site = (path, changed_ns, load(path))
+            return self._site[2]
 
     @contextmanager
     def _reader(self) -> Iterator[UpkeepReader]:
@@ -143,13 +146,12 @@ def _item(outlook: Outlook, due: Due) -> UpkeepItem:
     )
 
 
-def _work(reader: UpkeepReader, fitting: Fitting, part: PartNow) -> tuple[WorkRecord, ...]:
+def _work(reader: UpkeepReader, fitting: Fitting) -> tuple[WorkRecord, ...]:
     """Newest first."""
-    holds = {row.seq for row in part.rows if row.about is None}
-    counting = {row.about for row in part.rows}
     rows = [
         row for row in reader.service(fitting.prop, fitting.name) if row.motion == fitting.motion
     ]
+    newest = {row.about: row.seq for row in rows if row.about is not None}
     found = []
     for row in reversed(rows):
         what = KIND_WORDS[ServiceKind(row.kind)]
@@ -160,7 +162,7 @@ def _work(reader: UpkeepReader, fitting: Fitting, part: PartNow) -> tuple[WorkRe
         found.append(
             WorkRecord(
                 row.seq, row.wall_ns, row.by, what, row.note,
-                row.seq in holds or row.seq in counting,
+                row.seq not in newest if row.about is None else newest[row.about] == row.seq,
             )
         )  # fmt: skip
     return tuple(found)

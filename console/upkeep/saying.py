@@ -221,17 +221,14 @@ def part_lines(outlook: Outlook, part: PartNow, raw: Iterable[ServiceRow]) -> li
             f"{iso['t10d_years']:,.1f} years, MTTFd {iso['mttfd_years']:,.0f} years; {iso['note']}",
         ]
     lines += ["", "work on record" if (rows := list(raw)) else "no work on record"]
-    holds = {row.seq: row for row in part.rows}
+    corrected = {row.about for row in rows}
     for row in rows:
         at = outlook.history.day_of(row.wall_ns)
         what = KIND_WORDS[ServiceKind(row.kind)] if row.kind in list(ServiceKind) else row.kind
         task = f" ({row.task})" if row.task else ""
         other = f" with {id_of(row.other)}" if row.other else ""
         about = f", correcting {row.about}" if row.about is not None else ""
-        gone = ""
-        if row.about is None:
-            held = holds.get(row.seq)
-            gone = "" if held and held.about is None else "  [corrected]"
+        gone = "  [corrected]" if row.seq in corrected else ""
         note = f": {row.note}" if row.note else ""
         lines.append(f"  {row.seq:>8}  {at}  {row.by}  {what}{task}{other}{about}{note}{gone}")
     return lines
@@ -250,12 +247,12 @@ def mark_words(mark: Mark | None) -> str:
 
 
 def when_words(due: Due, today: dt.date) -> str:
-    """`now`, a weekday and date, or that it lies past the calendar."""
+    """`now`, a weekday and date, or that it lies past the site file's calendar."""
     if due.standing is Standing.DUE:
         return "now"
     on = due.forecast.on
     if on is None:
-        return "" if due.forecast.chance_next is None else "after the calendar"
+        return "" if due.forecast.chance_next is None else "past calendar"
     return "today" if on == today else f"{on:%a} {on.isoformat()}"
 
 

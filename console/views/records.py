@@ -47,28 +47,13 @@ class RecordFilter:
 
 
 @dataclass(frozen=True, slots=True)
-class PartRecord:
-    """A part that wears: how far it has come since it was last serviced.
+class LeakTestRecord:
+    """One leak test. `percent` is of the compressor, None where the site file had none."""
 
-    Its name is its own within its motion, or within its prop where `motion` is empty. `used` and
-    `interval` are counted in `unit`: `strokes` for what a motion moves, `cycles` for
-    the rest. `used` is None where nobody counts it, `interval` None where the site file has none.
-    """
-
-    name: str
-    kind: str
-    prop: str
-    motion: str
-    unit: str
-    used: int | None
-    interval: int | None
-    serviced_wall_ns: int | None
-    serviced_by: str
-
-    @property
-    def place(self) -> str:
-        """Prop, motion where there is one, and name, as people write it: `hoist.rope.cylinder`."""
-        return ".".join(word for word in (self.prop, self.motion, self.name) if word)
+    wall_ns: int
+    leak_cfm: float
+    percent: float | None
+    by: str
 
 
 class RecordReader(Protocol):
@@ -89,5 +74,5 @@ class RecordReader(Protocol):
     def export(self, wanted: RecordFilter, kind: str, path: Path) -> int:
         """Write all matching cycles, oldest first, as `csv` or `json`; how many there were."""
 
-    def parts(self) -> list[PartRecord]:
-        """The parts of the site file with what they have done, nearest to their interval first."""
+    def leak_tests(self) -> list[LeakTestRecord]:
+        """Every leak test, oldest first."""

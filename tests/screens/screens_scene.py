@@ -40,7 +40,16 @@ from console.views.models import (
     StopView,
     ZoneView,
 )
-from console.views.records import CycleRecord, NightRecord, PartRecord, RecordFilter
+from console.views.records import CycleRecord, LeakTestRecord, NightRecord, RecordFilter
+from console.views.upkeep import (
+    PartPage,
+    SeasonTable,
+    TravelChart,
+    UpkeepItem,
+    UpkeepList,
+    WorkRecord,
+    Worsening,
+)
 
 SECOND = 1_000_000_000
 
@@ -307,22 +316,82 @@ class Records:
             and (not wanted.outcome or r.outcome == wanted.outcome)
         ][:limit]
 
+    def leak_tests(self) -> list[LeakTestRecord]:
+        now = time.time_ns()
+        return [
+            LeakTestRecord(now - (70 - 10 * n) * 86_400 * SECOND, percent / 20, percent, "R. Alder")
+            for n, percent in enumerate((6.1, 7.4, 6.8, 11.9, 14.2, 23.5, 7.0))
+        ]
+
     def export(self, wanted: RecordFilter, kind: str, path: Path) -> int:
         self.exported.append((wanted, kind, path))
         return 412
 
-    def parts(self) -> list[PartRecord]:
+
+class Upkeeps:
+    """Stands where upkeep's own look at the ledger stands."""
+
+    def due(self, *, everything: bool = False) -> UpkeepList:
         now = time.time_ns()
-        return [
-            PartRecord("valve", "valve", "brine-hand", "arm", "strokes", 50_310,
-                       50_000, now - 9_000_000 * SECOND, "R. Alder"),
-            PartRecord("cylinder", "cylinder", "hoist", "rope", "strokes", 21_480,
-                       25_000, now - 900_000 * SECOND, "P. Marsh"),
-            PartRecord("hinge", "hinge", "ice-house-door", "lid", "cycles",
-                       1_204, 20_000, None, ""),
-            PartRecord("hose", "hose", "gate-hound", "jaw", "strokes", None, None,
-                       None, ""),
-        ]  # fmt: skip
+        return UpkeepList(
+            "next night Fri 2026-11-06, 3 ahead",
+            (
+                UpkeepItem("brine-hand/arm/valve:listen", "brine-hand/arm/valve",
+                           "Listen for leaks at the valve", "valve", "due", 1.006,
+                           "50310 of 50000 strokes", "now", "100 %", 71,
+                           now - 9_000_000 * SECOND, "R. Alder"),
+                UpkeepItem("hoist/rope/cylinder:oil", "hoist/rope/cylinder",
+                           "Oil the rod and look at the seals", "cylinder", "soon", 0.859,
+                           "21480 of 25000 strokes", "Sat 2026-11-07", "18 %"),
+                UpkeepItem("ice-house-door/lid/hinge:grease", "ice-house-door/lid/hinge",
+                           "Grease the hinge", "hinge", "fine", 0.06, "1204 of 20000 cycles",
+                           "past calendar", "<1 %"),
+                UpkeepItem("//drain-tank:drain-tank", "drain-tank", "Drain water from the tank",
+                           "chore", "fine", 0.0, "0 of 1 night", "Fri 2026-11-06", "100 %"),
+            ),
+        )  # fmt: skip
+
+    def worse(self) -> list[Worsening]:
+        text = "coming home takes 14% longer than after its last service, since 2026-10-30"
+        cause = "usual causes: a clogged exhaust silencer or flow control, a weak return spring"
+        return [Worsening("hoist/rope", text, cause)]
+
+    def part(self, subject: str) -> PartPage:
+        now = time.time_ns()
+        wave = [40 * (n % 7) / 7 for n in range(300)]
+        slow = tuple(900 + w + max(0, n - 180) for n, w in enumerate(wave))
+        level = (917.0,) * 300
+        chart = TravelChart(
+            "plunge", "back", slow, tuple(v - w + 17 for v, w in zip(slow, wave, strict=True)),
+            level, tuple(v + 46 for v in level), 0.13, False, 240,
+        )  # fmt: skip
+        return PartPage(
+            subject,
+            "hoist/rope/cylinder",
+            (
+                "hoist/rope/cylinder  (cylinder, seal kit 2)", "installed 2025-09-06",
+                "in its life: 61,480 strokes, 20,120 cycles, 212 hours, 49 nights",
+                "one in ten of its kind fails by 150,200 strokes (90 %: 96,000 to 214,000), half "
+                "by 402,000; replacements on record",
+            ),
+            (self.due().items[1],),
+            (
+                WorkRecord(71, now - 900_000 * SECOND, "P. Marsh", "serviced (oil)", "", True),
+                WorkRecord(12, now - 9_000_000 * SECOND, "R. Alder", "replaced, worn out",
+                           "seal torn", True),
+            ),
+            (chart,),
+        )  # fmt: skip
+
+    def season(self) -> SeasonTable:
+        nights = tuple(f"2026-{9 + n // 12:02}-{1 + 2 * (n % 12):02}" for n in range(24))
+        props = ("ice-house-door", "gate-hound", "stoker", "hoist")
+        return SeasonTable(
+            nights,
+            tuple(
+                (p, tuple((n * 7 + k * 13) % 97 for n in range(24))) for k, p in enumerate(props)
+            ),
+        )
 
 
 @dataclass
@@ -343,7 +412,7 @@ class Scene:
 def scene(found: dict[str, Entity] | None = None) -> Scene:
     """A console that has heard `found`, or the ordinary night."""
     engine, stops, records = Recorder(), Presses(), Records()
-    desk = Desk(Store(), engine, stops, "P. Marsh", records)
+    desk = Desk(Store(), engine, stops, "P. Marsh", records, Upkeeps())
     desk.store.snapshot(entities() if found is None else found)
     return Scene(Console(desk), desk, engine, stops, records)
 

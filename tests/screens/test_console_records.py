@@ -14,12 +14,9 @@ from console.ledger.entries import (
     CycleEntry,
     NightClosed,
     NightOpened,
-    ServiceEntry,
-    StrokeMeters,
 )
 from console.ledger.ledger import Ledger
 from console.places import EngineFolder
-from console.site.loading import load
 from console.views.records import RecordFilter
 
 EVENING_NS = 1_793_484_000 * 10**9
@@ -48,7 +45,6 @@ def records(tmp_path: Path) -> LedgerRecords:
         ledger.append([NightClosed(EVENING_NS, "P. Marsh")])
         ledger.append([NightOpened(EVENING_NS, "P. Marsh", "2026-10-31")])
         ledger.append([cycle(6), cycle(7, "stopped")])
-        ledger.append([StrokeMeters("DOOR-1", 7, 1, 60, EVENING_NS, DOOR, "raise")])
     return LedgerRecords(folder)
 
 
@@ -86,34 +82,6 @@ def test_an_export_has_everything_and_overwrites_nothing(
         records.export(RecordFilter(), "csv", target)
     with pytest.raises(UserError, match="cannot be written"):
         records.export(RecordFilter(), "csv", tmp_path / "no" / "such.csv")
-
-
-def test_parts_count_from_their_last_service(records: LedgerRecords, tmp_path: Path) -> None:
-    """What it had done before it was put in counts too; a service starts anew."""
-    parts = {p.place: p for p in records.parts()}
-    guide = parts[f"{DOOR}.raise.guide"]
-    assert (guide.unit, guide.used, guide.interval) == ("strokes", 60, 6000)
-    cylinder = parts[f"{DOOR}.raise.cylinder"]
-    fitted = next(p for m in load(SITE).prop(DOOR).motions for p in m.parts if p.name == "cylinder")
-    assert (cylinder.unit, cylinder.used) == ("strokes", 60 + fitted.at_strokes)
-    with Ledger.open(tmp_path / "night.ledger") as ledger:
-        ledger.append(
-            [
-                ServiceEntry(
-                    "cylinder", DOOR, "raise", "replaced", "R. Alder", "", {}, EVENING_NS, 60
-                )
-            ]
-        )
-    served = {p.place: p for p in records.parts()}[f"{DOOR}.raise.cylinder"]
-    assert (served.used, served.serviced_by) == (0, "R. Alder")
-    assert parts.keys() == {p.place for p in records.parts()}
-
-
-def test_what_is_nearest_to_its_interval_stands_first(records: LedgerRecords) -> None:
-    """The list is sorted by what will be due."""
-    shares = [(p.used or 0) / p.interval for p in records.parts() if p.interval]
-    assert shares == sorted(shares, reverse=True)
-    assert shares[0] > 0
 
 
 def test_without_an_engine_the_message_says_so(tmp_path: Path) -> None:

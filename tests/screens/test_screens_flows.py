@@ -255,7 +255,7 @@ async def test_a_service_says_what_was_done_to_which_part(play: Scene) -> None:
         name, args = play.engine.asked[0]
         assert name == "service"
         assert args == {
-            "prop": "brine-hand", "motion": "arm", "part": "valve",
+            "prop": "brine-hand", "motion": "arm", "part": "valve:listen",
             "kind": "replaced", "by": "P. Marsh", "note": "seals",
         }  # fmt: skip
 
