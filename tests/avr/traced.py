@@ -92,9 +92,9 @@ class Traced:
 
 
 @contextmanager
-def traced(*, heartbeat: int = 1500) -> Iterator[Traced]:
+def traced(*, heartbeat: int = 1500, elf: Path | None = None) -> Iterator[Traced]:
     """A fresh part with one prop of eight outputs, uploaded and disarmed."""
-    command = [os.fspath(build.simavr_board()), "--elf", os.fspath(build.avr_firmware())]
+    command = [os.fspath(build.simavr_board()), "--elf", os.fspath(elf or build.avr_firmware())]
     with (
         tempfile.TemporaryDirectory(prefix="sx-", dir="/tmp") as folder,
         running(BoardProcess(command, Path(folder))) as process,

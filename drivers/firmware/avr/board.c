@@ -98,6 +98,8 @@ void sx_board_nv_write(void *board, uint16_t at, uint8_t byte) {
     SREG = was;
 }
 
+bool sx_board_nv_settle(void *board) { return sx_board_nv_ready(board); }
+
 /* --- interrupts --- */
 
 ISR(USART_RX_vect) { (void)sx_receive(&core, UDR0); }

@@ -4,6 +4,10 @@
 
 #include <stdint.h>
 
+#if defined(__AVR__) && !defined(SX_SMALL)
+#define SX_SMALL
+#endif
+
 #ifdef SX_SMALL /* 2 KB of RAM, 1 KB of non-volatile memory */
 #define SX_PROPS 2
 #define SX_OUTPUTS 8

@@ -146,7 +146,7 @@ static bool identity_step(struct sx *s) {
     } else if (s->format_pos != NOTHING) {
         write(s, (uint16_t)(SX_NV_HEADER + s->format_pos), header_byte(s->format_pos));
         s->format_pos = s->format_pos == 3 ? NOTHING : (uint8_t)(s->format_pos + 1u);
-    } else if (s->boot_pos == SX_BOOT_BYTES) { /* all of it is durable, for the memory is ready */
+    } else if (s->boot_pos == SX_BOOT_BYTES && sx_board_nv_settle(s->board)) {
         s->boot_pos++;
         s->flags |= SX_AGAIN;
     } else {

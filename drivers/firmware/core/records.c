@@ -203,7 +203,10 @@ bool sx_record_step(struct sx *s, uint8_t p, uint8_t stage) {
     } else {
         byte = (uint8_t)(i == n - 2 ? prop->rec_crc >> 8 : prop->rec_crc);
     }
-    if (i == n) { /* the last byte is durable only now that the memory is ready again */
+    if (i == n) {
+        if (!sx_board_nv_settle(s->board)) {
+            return false;
+        }
         prop->rec_pos = 0;
         if (head) {
             prop->rec_crc = tail_seed(prop->rec_crc, prop->number + 1u);

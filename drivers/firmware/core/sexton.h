@@ -170,6 +170,8 @@ void sx_board_unlock(void *board, uint8_t was);
 bool sx_board_nv_ready(void *board);
 uint8_t sx_board_nv_read(void *board, uint16_t at);
 void sx_board_nv_write(void *board, uint16_t at, uint8_t byte);
+/* Makes durable what was written since the last time; false if that takes longer. */
+bool sx_board_nv_settle(void *board);
 
 #include "layout.h"
 

@@ -114,6 +114,9 @@ bool sx_strokes_step(struct sx *s) {
         slot = 0;
     }
     if (i == SX_STROKE_BYTES) {
+        if (!sx_board_nv_settle(s->board)) {
+            return false;
+        }
         flushed(s, slot);
         return true;
     }

@@ -66,6 +66,8 @@ void sx_board_nv_write(void *board, uint16_t at, uint8_t byte) {
     v->nv[at] = v->dead ? v->torn : byte;
 }
 
+bool sx_board_nv_settle(void *board) { return sx_board_nv_ready(board); }
+
 size_t sx_virtual_nv_bytes(void) { return SX_NV_BYTES; }
 
 size_t sx_virtual_ram_bytes(void) { return sizeof(struct sx); }
