@@ -38,6 +38,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("check", "check", "find what is wrong with a site file"),
     Command("new", "new", "write a site file to start from"),
     Command("ports", "ports", "list the serial ports of this machine"),
+    Command("firmware", "firmware", "write the controller firmware for your board"),
     Command("log", "log", "read the ledger"),
     Command("upkeep", "upkeep", "what wears, what is due, what to bring"),
     Command("report", "report", "what a night or a season came to"),
