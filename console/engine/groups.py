@@ -31,8 +31,6 @@ from console.views.models import Asked, LinkState
 from drivers.messages import EventRecord, PropReport, Select
 from drivers.words import EventKind, PropFlags, State
 
-LOOK_MS = 1000.0
-"""Every prop is decided on once in this time, a few of them at each tick."""
 RATE_MS = 5000.0
 BY_HAND_MS = 2500.0
 """A cycle that begins this soon after it was asked for was started by an operator."""
@@ -80,7 +78,9 @@ class Groups:
         self.ready = Ready(0.0)
         self.rate: Rate | None = None
         self._rated_ms = 0.0
-        self._looked_ms = world.now.mono_ms
+        self._looks = (
+            self._look_at_service, self._look_who_left, self._look_where, self._look_how_soon,
+        )  # fmt: skip
         self._turn = 0
         self._began_ms: dict[str, float] = {}
         self._asked_ms: dict[str, float] = {}
@@ -211,7 +211,7 @@ class Groups:
     # --- time ---------------------------------------------------------------------------------
 
     def tick(self) -> None:
-        """Decide on some of the props, and once a second look where everybody is."""
+        """A quarter of what is to be looked at: each prop and each question once in four ticks."""
         world = self.world
         night = world.night.night_id if world.night else None
         if night != self._night:
@@ -219,17 +219,19 @@ class Groups:
             if night is not None:
                 self._new_night()
         names = list(world.props)
-        many = -(-len(names) // 4)
-        self._decide(tuple(names[self._turn : self._turn + many]))
-        self._turn = self._turn + many if self._turn + many < len(names) else 0
-        if world.now.mono_ms - self._looked_ms >= LOOK_MS:
-            self._look()
+        many = -(-len(names) // len(self._looks))
+        self._decide(tuple(names[self._turn * many : (self._turn + 1) * many]))
+        # One thing at a tick: together they would hold up what a line wants to say.
+        self._looks[self._turn]()
+        self._turn = (self._turn + 1) % len(self._looks)
 
     def _look(self) -> None:
-        world = self.world
-        now_ms = self._looked_ms = world.now.mono_ms
-        for prop in world.props.values():
-            at = world.controller_of(prop)
+        for look in self._looks:
+            look()
+
+    def _look_at_service(self) -> None:
+        for prop in self.world.props.values():
+            at = self.world.controller_of(prop)
             flags = prop.report.flags if prop.report else PropFlags(0)
             # Anybody who passes is reported, also while it is disarmed or resting.
             working = (
@@ -240,11 +242,19 @@ class Groups:
                 and PropFlags.WARMING_UP not in flags
             )
             self.follower.in_service(prop.name, working)
-        self._gone(self.follower.tick(now_ms))
-        before, ready = self.where, self.ready
-        self.where = {w.number: w for w in self.follower.where(now_ms)}
+
+    def _look_who_left(self) -> None:
+        self._gone(self.follower.tick(self.world.now.mono_ms))
+
+    def _look_where(self) -> None:
+        before = self.where
+        self.where = {w.number: w for w in self.follower.where(self.world.now.mono_ms)}
         for number in before.keys() | self.where.keys():
-            world.touch(f"group/{number}")
+            self.world.touch(f"group/{number}")
+
+    def _look_how_soon(self) -> None:
+        world, ready = self.world, self.ready
+        now_ms = world.now.mono_ms
         resting = {
             p.name: p.reported_ms + p.prop.rest_ms - p.report.elapsed_ms
             for p in world.props.values()

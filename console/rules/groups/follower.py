@@ -19,6 +19,7 @@ from console.rules.groups.walk import Walk
 GUESSES = 16
 LEAST_SHARE = 1e-5
 """A guess less likely than this beside the best is dropped."""
+LEAST_WEIGHT = 1e-8
 LEAST_SAY = 2e-4
 """A guess with less than this share has no say in whose the next trigger is."""
 ECHO_MS = 4000.0
@@ -115,7 +116,9 @@ class Follower:
         for guess in self._guesses:
             for new in guess.explained(self.walk, self._miss, station, now_ms):
                 merged[new.tracks] = merged.get(new.tracks, 0.0) + new.weight
-        self._keep([Guess(weight, tracks) for tracks, weight in merged.items()])
+        # Silence tells far less than this between guesses: most need not be looked at closely.
+        least = max(merged.values()) * LEAST_WEIGHT
+        self._keep([Guess(w, tracks) for tracks, w in merged.items() if w >= least])
 
     def correct(self, number: int, station: int, now_ms: float) -> None:
         """The operator says: this group is just past `station`, -1 being the entrance.
