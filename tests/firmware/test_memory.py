@@ -31,7 +31,7 @@ QUICK = Stored(1, 40, ("0:1+", "20:1-"))
 QUICK_TWO = Stored(2, 40, ("0:3+", "20:3-"), prop=2)
 GUARANTEED_WRITES = 100_000
 """Write and erase cycles of each EEPROM cell that the ATmega328P's data sheet gives."""
-RECORDS_AT = 238
+RECORDS_AT = 246
 """Where the ring of the first prop's records begins on the small part."""
 WRITE_US = 3400
 """How long that data sheet says a byte takes."""

@@ -15,7 +15,7 @@
 #define SX_SEQUENCES 4
 #define SX_STEPS 160 /* all sequences together */
 #define SX_FRAME 96  /* longest frame taken, from ~ to line feed */
-#define SX_TX_FRAME 128
+#define SX_TX_FRAME 114 /* the hello with a long name */
 #define SX_RX_RING 32 /* a power of two */
 #define SX_ANSWERS 4
 #define SX_EVENTS 4

@@ -5,10 +5,9 @@
 #define SX_NV_HEADER 0 /* 4 bytes: this layout is in force */
 #define SX_NV_TAGS 4   /* a byte each prop: anything but SX_UNTAGGED means tagged */
 #define SX_NV_LIVES (SX_NV_TAGS + SX_PROPS) /* life, checksum */
-#define SX_LIFE_BYTES 6
-#define SX_NV_BOOTS (SX_NV_LIVES + SX_PROPS * SX_LIFE_BYTES) /* counter, check byte */
-#define SX_BOOT_BYTES 5
-#define SX_NV_STROKES (SX_NV_BOOTS + SX_BOOT_SLOTS * SX_BOOT_BYTES) /* sequence, totals, checksum */
+#define SX_ITEM_BYTES 6
+#define SX_NV_BOOTS (SX_NV_LIVES + SX_PROPS * SX_ITEM_BYTES) /* counter, checksum */
+#define SX_NV_STROKES (SX_NV_BOOTS + SX_BOOT_SLOTS * SX_ITEM_BYTES) /* sequence, totals, checksum */
 #define SX_STROKE_BYTES (2 + 4 * SX_OUTPUTS + 2)
 #define SX_NV_RECORDS (SX_NV_STROKES + SX_STROKE_SLOTS * SX_STROKE_BYTES)
 #define SX_HEAD_BYTES 13 /* number 3, boot 2, ms 4, sequence and trigger 1, held 1, checksum 2 */

@@ -113,7 +113,7 @@ struct sx {
 
     /* non-volatile memory under way, see memory.c */
     uint16_t nv_crc, strokes_seq;
-    uint8_t boot_slot, boot_pos, format_pos, life_todo, life_pos, tag_todo;
+    uint8_t boot_slot, boot_stage, format_pos, item_pos, life_todo, tag_todo;
     uint8_t strokes_slot, strokes_pos, strokes_tokens;
     uint32_t strokes_due, strokes_token_at;
 
@@ -138,7 +138,7 @@ struct sx {
     struct sx_sequence sequence[SX_SEQUENCES];
     struct sx_step_bytes steps[SX_STEPS];
     uint8_t rx[SX_RX_RING];
-    uint8_t frame[SX_FRAME];
+    uint8_t frame[SX_FRAME - 2]; /* without ~ and line feed */
     uint8_t tx[SX_TX_FRAME];
 };
 
