@@ -70,6 +70,8 @@ class GroupQuestions(Questions):
             number = await self.choose("Which group?", choices) or ""
         if not number:
             return None
+        if to := place.subject("correct_zone"):
+            return {"group": int(number), "zone": to}
         places = [
             Choice("on", "one zone on"),
             Choice("back", "one zone back"),

@@ -8,6 +8,7 @@ from rich.cells import cell_len
 from textual.binding import Binding
 
 from console.screens.bindings import (
+    AIR_WAYS,
     ALARM_WAYS,
     EVERYWHERE,
     FLOOR_WAYS,
@@ -18,6 +19,7 @@ from console.screens.bindings import (
     PROP_WAYS,
     SITE_ACTIONS,
     STOP_KEYS,
+    WALK_WAYS,
     Way,
     key_name,
 )
@@ -89,6 +91,8 @@ class AllKeys(Read):
             ("On the floor", of_ways(FLOOR_WAYS)),
             ("On a prop's page", of_ways(PROP_WAYS)),
             ("Among the alarms", of_ways(ALARM_WAYS)),
+            ("On the walk", of_ways(WALK_WAYS)),
+            ("On the air screen", of_ways(AIR_WAYS)),
             ("In the ledger", of_ways(LEDGER_WAYS)),
         ]
         rows: list[Line] = []

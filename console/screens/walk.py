@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import time
+from typing import ClassVar
 
 from textual.app import ComposeResult
+from textual.binding import BindingType
 
-from console.screens.base import Place
+from console.screens.base import AskFor, Place
+from console.screens.bindings import WALK_WAYS, ways
+from console.screens.desk import Desk
 from console.screens.lines import Lines
 from console.screens.rows import Rows
 from console.screens.text import Line
@@ -26,9 +30,15 @@ class Walk(Place):
     help_text = (
         "Who is where. The strip is the walk from entrance to exit, each zone as wide as guests "
         "take long; a group stands on it by its number, with ? where the follower is unsure. g "
-        "sends a group by its strength, G another like the last one, j puts right where the "
-        "chosen group is, y keeps its zone quiet for it."
+        "sends a group by its strength, G another like the last one; ] and [ put the chosen group "
+        "one zone on or back, j anywhere; y keeps its zone quiet for it."
     )
+
+    BINDINGS: ClassVar[list[BindingType]] = [*ways(*WALK_WAYS)]
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__(desk)
+        self._to = ""
 
     def body(self) -> ComposeResult:
         yield Headway(self)
@@ -46,9 +56,18 @@ class Walk(Place):
         chosen = self.query_one("#groups", Rows).chosen
         if action_id == "correct_group":
             return chosen
+        if action_id == "correct_zone":
+            to, self._to = self._to, ""
+            return to
         if action_id == "quiet_zone":
             return next((g.zone for g in self.desk.store.groups if str(g.number) == chosen), "")
         return super().subject(action_id)
+
+    def action_move(self, to: str) -> None:
+        """Correct the chosen group with one key."""
+        if self.subject("correct_group"):
+            self._to = to
+            self.post_message(AskFor("correct_group"))
 
     def on_rows_chosen(self) -> None:
         """Other keys work on another row."""

@@ -16,10 +16,10 @@ from console.rules.groups.pace import Span, learned, spans_of
 from console.rules.groups.track import LEAST, Outlook, Track, arrival_rate, outlook, tail_ms
 from console.rules.groups.walk import Walk
 
-GUESSES = 16
+GUESSES = 10
 LEAST_SHARE = 1e-5
 """A guess less likely than this beside the best is dropped."""
-LEAST_WEIGHT = 1e-8
+LEAST_WEIGHT = 1e-6
 LEAST_SAY = 2e-4
 """A guess with less than this share has no say in whose the next trigger is."""
 ECHO_MS = 4000.0
