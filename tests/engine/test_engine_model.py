@@ -33,15 +33,26 @@ numbers = st.integers(1, BOARDS)
 class TheNight(RuleBasedStateMachine):
     """Two boards on lines of their own, an engine, and everything that can happen to them."""
 
+    shared = False
+
     def __init__(self) -> None:
         super().__init__()
         self.folder = Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp"))
-        self.night = Night(made(self.folder, BOARDS), self.folder, FirmwareBoard, durable=False)
+        site = made(self.folder, BOARDS, shared=self.shared)
+        self.night = Night(site, self.folder, FirmwareBoard, durable=False)
         self.may_be_armed: set[int] = set()
         self.fires = 0
         self.latched_since: float | None = None
         self.lossy: set[int] = set()
         self.night.until(self.night.live, 10_000)
+
+    def line(self, n: int) -> str:
+        """The line of a board."""
+        return "line-1" if self.shared else f"line-{n}"
+
+    def beside(self, n: int) -> set[int]:
+        """The boards on a board's line."""
+        return set(range(1, BOARDS + 1)) if self.shared else {n}
 
     # --- what happens -------------------------------------------------------------------------
 
@@ -100,17 +111,18 @@ class TheNight(RuleBasedStateMachine):
 
     @rule(n=numbers)
     def unplug(self, n: int) -> None:
-        self.night.unplug(f"line-{n}")
-        self.may_be_armed.discard(n)
+        self.night.unplug(self.line(n))
+        self.may_be_armed -= self.beside(n)
 
     @rule(n=numbers)
     def plug(self, n: int) -> None:
-        self.night.plug(f"line-{n}")
+        self.night.plug(self.line(n))
 
     @rule(n=numbers)
     def reset(self, n: int) -> None:
         self.night.reset(f"board-{n}")
-        self.night.run(HEARTBEAT_MS + 100 if n in self.lossy else 30)
+        # On a shared line a board cannot say that it was reset; its next answer does.
+        self.night.run(HEARTBEAT_MS + 500 if n in self.lossy or self.shared else 30)
         self.may_be_armed.discard(n)
 
     @rule(gone_ms=st.sampled_from([0, 300, 2500]))
@@ -136,18 +148,22 @@ class TheNight(RuleBasedStateMachine):
             # The stop byte itself is one byte; a line that loses it is the next rule's business.
             return data if len(data) == 1 or count % every else data[: len(data) // 2]
 
-        self.night.wires[f"line-{n}"].lose = lose
-        self.lossy.add(n)
+        self.night.wires[self.line(n)].lose = lose
+        self.lossy |= self.beside(n)
 
     @rule(n=numbers)
     def repeat_frames(self, n: int) -> None:
-        self.night.wires[f"line-{n}"].lose = lambda data: data + data
-        self.lossy.add(n)
+        self.night.wires[self.line(n)].lose = lambda data: data + data
+        self.lossy |= self.beside(n)
 
     @rule(n=numbers)
     def mend_line(self, n: int) -> None:
-        self.night.wires[f"line-{n}"].lose = lambda data: data
-        self.lossy.discard(n)
+        self.night.wires[self.line(n)].lose = lambda data: data
+        self.lossy -= self.beside(n)
+
+    @rule(opened=st.booleans())
+    def night_opens_or_closes(self, opened: bool) -> None:
+        self.night.ask("open_night" if opened else "close_night", by="mara")
 
     @rule(full=st.booleans())
     def disk(self, full: bool) -> None:
@@ -164,7 +180,7 @@ class TheNight(RuleBasedStateMachine):
         self.latched_since = self.latched_since or self.night.now_ms
         self.night.run(5)
         for n in range(1, BOARDS + 1):
-            wire = self.night.wires[f"line-{n}"]
+            wire = self.night.wires[self.line(n)]
             if wire.plugged and wire.open and n not in self.lossy:
                 assert not self.night.boards[f"board-{n}"].outputs & MOTIONS
         self.may_be_armed.clear()
@@ -202,8 +218,8 @@ class TheNight(RuleBasedStateMachine):
         night = self.night
         night.disk_full = False
         for n in range(1, BOARDS + 1):
-            night.wires[f"line-{n}"].lose = lambda data: data
-            night.plug(f"line-{n}")
+            night.wires[self.line(n)].lose = lambda data: data
+            night.plug(self.line(n))
         night.ask("disarm", props=["all"])
         night.until(night.live, 30_000)
         props = night.core.world.props
@@ -230,10 +246,20 @@ try:
 except NoCompiler as error:
     pytest.skip(f"no C compiler: {error}", allow_module_level=True)
 
-TestTheNight = TheNight.TestCase
-TestTheNight.settings = settings(
-    max_examples=2000 if LONG else 40,
+
+class SharedNight(TheNight):
+    """The same with both boards on one polled line."""
+
+    shared = True
+
+
+PLAYED = settings(
+    max_examples=2000 if LONG else 25,
     stateful_step_count=50 if LONG else 30,
     deadline=None,
     suppress_health_check=list(HealthCheck),
 )
+TestTheNight = TheNight.TestCase
+TestTheNight.settings = PLAYED
+TestSharedNight = SharedNight.TestCase
+TestSharedNight.settings = PLAYED
