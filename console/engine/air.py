@@ -91,6 +91,11 @@ class Air:
         self._judge(reading)
         world.touch("air")
 
+    @property
+    def measured_psi(self) -> float | None:
+        """The gauge pressure that a sensor says now, None without one."""
+        return None if self._reading is None else self._reading.measured_psi
+
     def view(self) -> AirView | None:
         """The air as consoles see it; None where nothing is predicted."""
         reading, air = self._reading, self._world.site.air

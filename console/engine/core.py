@@ -23,6 +23,7 @@ from console.engine.requests import Requests
 from console.engine.stopping import Stopping
 from console.engine.supervisor import Supervisor
 from console.engine.viewing import Viewing
+from console.engine.wear import Wear
 from console.engine.world import ControllerNow, Memory, World
 from console.rules.alarms import Kind
 from console.site.models import Site
@@ -75,9 +76,15 @@ class Core:
         self.ports = Ports(world, {n: line for n, line in lines.items() if line.sessions})
         self.recorder = Recorder(world)
         self.air = Air(world, self.recorder)
+        self.wear = Wear(world, self.recorder, self.air)
         self.stopping = Stopping(world, self.recorder, self.ports)
         self.nights = Nights(
-            world, self.recorder, self.stopping.stop_all, self._disarm_all, auto=auto
+            world,
+            self.recorder,
+            self.stopping.stop_all,
+            self._disarm_all,
+            auto=auto,
+            before_closing=self.wear.write,
         )
         self.groups = Groups(world, self.recorder, self.air, random, memory.past)
         self.requests = Requests(world, self.recorder, self.stopping, self.nights, self.groups)
@@ -174,6 +181,8 @@ class Core:
                 self.stopping.left(client)
             case events.LatchSaved(trouble):
                 self.stopping.saved(trouble)
+            case events.UpkeepLooked(due, slowing):
+                self.wear.looked(due, slowing)
             case events.Ending(why):
                 self._end(why)
             case events.Tick():
@@ -226,6 +235,7 @@ class Core:
                 prop.shown, prop.since_wall_ns = shown, world.now.wall_ns
                 world.touch(f"prop/{prop.name}", "site")
         self.air.tick()
+        self.wear.tick()
         self.groups.tick()
         self._judge_losses()
         self._judge_clock()
@@ -272,6 +282,7 @@ class Core:
         world.ending = why
         self._end_ms = world.now.mono_ms + ENDING_MS
         self._disarm_all()
+        self.wear.write()
         self.recorder.event("engine-ended", "site", why=why)
 
     def _recall(self) -> None:

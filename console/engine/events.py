@@ -110,6 +110,14 @@ class LatchSaved:
 
 
 @dataclass(frozen=True, slots=True)
+class UpkeepLooked:
+    """Somebody looked at the ledger: these props have upkeep due, those are getting slow."""
+
+    due: frozenset[str]
+    slowing: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Ending:
     """The engine is asked to end in order: everything disarmed, the ledger closed."""
 
@@ -129,5 +137,6 @@ Event = (
     | ClientLeft
     | Written
     | LatchSaved
+    | UpkeepLooked
     | Ending
 )

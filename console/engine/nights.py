@@ -27,12 +27,14 @@ class Nights:
         disarm_all: Callable[[], None],
         *,
         auto: bool,
+        before_closing: Callable[[], None],
     ) -> None:
         self._world = world
         self._recorder = recorder
         self._stop_all = stop_all
         self._disarm_all = disarm_all
         self._auto = auto
+        self._before_closing = before_closing
         self._unwatched_since_ms: float | None = world.now.mono_ms
         self.unwatched = False
         """Whether nobody has watched an open night for a minute."""
@@ -68,6 +70,7 @@ class Nights:
                 at.session.replace()
             return ok_body(request)
 
+        self._before_closing()
         entry = NightClosed(world.now.wall_ns, by)
         durably(world, self._recorder, client, request, entry, done=done)
 

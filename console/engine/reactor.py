@@ -264,7 +264,10 @@ class Reactor:
                     self._wires.opened(item)
                 case ev.PortClosed(line, message):
                     self._wires.lose(line, message)
-                case ev.PortFailed() | ev.PortsListed() | ev.Written() | ev.LatchSaved():
+                case (
+                    ev.PortFailed() | ev.PortsListed() | ev.Written() | ev.LatchSaved()
+                    | ev.UpkeepLooked()
+                ):  # fmt: skip
                     self._feed(item)
             self._serve_stops()
 

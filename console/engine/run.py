@@ -24,6 +24,7 @@ from console.engine.latchrecord import latch_of
 from console.engine.reactor import Reactor
 from console.engine.server import ViewServer
 from console.engine.stopserver import StopServer
+from console.engine.upkeep_watch import UpkeepWatch
 from console.engine.world import LAST_CYCLES, Memory
 from console.errors import UserError
 from console.ledger.finding import default_ledger
@@ -107,6 +108,8 @@ def _serve(
         memory = _memory(site, writer, ledger, latch_file, memory_file)
         helper = Helper(holder, memory_file, inbox.put, only_below=ports)
         stack.callback(helper.end)
+        watch = UpkeepWatch(site_path, ledger, inbox.put)
+        stack.callback(watch.end)
         core = Core(
             site, memory, clock.now(), random=random.SystemRandom(), site_file=str(site_path),
             demo=demo, auto=auto,

@@ -194,7 +194,10 @@ class Viewing:
     def _flags(self, prop: PropNow, *, low_air: bool) -> tuple[PropFlag, ...]:
         at = self._world.controller_of(prop)
         word = self._world.word_of(prop) if at.heard_of else None
-        return flags_of(at.link, word, hand_only=prop.is_hand_only, low_air=low_air)
+        return flags_of(
+            at.link, word, hand_only=prop.is_hand_only, low_air=low_air,
+            service_due=prop.service_due, slowing=prop.slowing,
+        )  # fmt: skip
 
     def _points(self, prop: PropNow, at: ControllerNow) -> tuple[PointView, ...]:
         outputs = at.report.outputs if at.report else 0

@@ -107,6 +107,8 @@ class PropNow:
     last_cycles: deque[CycleView] = field(default_factory=lambda: deque(maxlen=LAST_CYCLES))
     strokes: dict[int, int] = field(default_factory=dict)
     fault: str = ""
+    service_due: bool = False
+    slowing: bool = False
     low_air: LowAir = field(init=False)
 
     def __post_init__(self) -> None:
