@@ -137,6 +137,14 @@ def _path() -> str:
     return "/dev/tty"
 
 
+def _give_way() -> None:
+    """Let whatever draws give way to what stops, on a processor that is busy."""
+    os.nice(_GIVE_WAY)
+    # Linux may share time out by session; a priority counts only inside one then.
+    with contextlib.suppress(OSError), open("/proc/self/autogroup", "w") as group:
+        group.write(str(_GIVE_WAY))
+
+
 def become(argv: list[str], size: bytes, settings: Mapping[str, str]) -> NoReturn:
     """In a forked child: make its terminal raw, so that early keys are kept, and run `argv`.
 
@@ -149,7 +157,7 @@ def become(argv: list[str], size: bytes, settings: Mapping[str, str]) -> NoRetur
         modes = termios.tcgetattr(0)
         modes[1] |= termios.OPOST | termios.ONLCR  # a traceback's lines begin at the left
         termios.tcsetattr(0, termios.TCSANOW, modes)
-        os.nice(_GIVE_WAY)  # whatever draws gives way to what stops
+        _give_way()
         os.execvpe(argv[0], argv, {**os.environ, **settings})
     except OSError as error:
         os.write(2, f"{argv[0]}: {error.strerror}\n".encode())
