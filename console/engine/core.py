@@ -125,6 +125,8 @@ class Core:
         self._serve_lines(event)
         for key in world.alarms.take_changed():
             world.touch(f"alarm/{key}")
+        for alarm in world.alarms.take_raised():
+            self.recorder.event("alarm", alarm.id, text=alarm.text, priority=alarm.priority.value)
         if world.ending and now.mono_ms >= self._end_ms and self._end_ms:
             self._end_ms = 0.0
             world.emit(End(world.ending))
@@ -226,6 +228,7 @@ class Core:
     def _slow_tick(self) -> None:
         world = self.world
         self.nights.tick()
+        self.requests.tagging.tick()
         for supervisor in self.supervisors.values():
             supervisor.tick()
             supervisor.lamp(self.nights.unwatched)

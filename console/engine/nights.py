@@ -76,6 +76,7 @@ class Nights:
 
     def came(self, client: int, kind: str, name: str) -> None:
         """A client said who it is."""
+        self._world.clients[client] = name
         if kind == "console":
             self._world.consoles[client] = name
             self._world.touch("site")
@@ -83,6 +84,7 @@ class Nights:
     def left(self, client: int) -> None:
         """A client is gone."""
         world = self._world
+        world.clients.pop(client, None)
         if world.consoles.pop(client, None) is None:
             return
         world.touch("site")

@@ -16,6 +16,7 @@ from console.engine.groups import Groups
 from console.engine.nights import Nights
 from console.engine.recording import Recorder
 from console.engine.stopping import Stopping
+from console.engine.tagging import Tagging
 from console.engine.world import PropNow, World
 from console.errors import UserError
 from console.ledger.entries import Entry, EventEntry
@@ -29,6 +30,9 @@ from drivers.messages import Arm, Disarm, Fire, Mend, Request, Select, Test
 from drivers.words import Sources
 
 Result = Mapping[str, object]
+
+_NOTED = ("arm", "disarm", "fire", "test", "switch", "hand_only", "rearm")
+"""Actions on props that are kept in the ledger with who asked; the others keep themselves."""
 
 
 class Requests:
@@ -48,6 +52,7 @@ class Requests:
         self._nights = nights
         self._groups = groups
         groups.disarms_with(self.disarm)
+        self.tagging = Tagging(world, recorder, self.disarm)
         self._fittings: tuple[Fitting, ...] | None = None
         self._handlers: dict[str, Callable[[int, int, Mapping[str, object]], Result | None]] = {
             "arm": self._arm,
@@ -67,6 +72,12 @@ class Requests:
             "service": self._service,
             "leak_test": self._leak_test,
             "why": self._why,
+            "tag": self.tagging.tag,
+            "untag": self.tagging.untag,
+            "hand_over_tag": self.tagging.hand_over,
+            "lift_tag": self.tagging.lift_absent,
+            "test_break": self.tagging.begin_break,
+            "hold": lambda _client, _request, args: self.tagging.hold(args),
             "send_group": lambda _client, _request, args: groups.send(args),
             "repeat_group": lambda _client, _request, args: groups.repeat(args),
             "correct_group": lambda _client, _request, args: groups.correct(args),
@@ -96,10 +107,22 @@ class Requests:
         except BadRequest as bad:
             world.emit(Answer(client, refused_body(request, (bad.refusal,))))
         except _Refused as refused:
+            checks = [r.check for r in refused.refusals]
+            self._note("refused", client, args, action=action, checks=checks)
             world.emit(Answer(client, refused_body(request, refused.refusals)))
         else:
+            if action in _NOTED and result is not None:
+                self._note(action, client, args, done=result.get("done", []))
             if result is not None:
                 world.emit(Answer(client, {"id": request, "ok": True, "result": result}))
+
+    def _note(self, kind: str, client: int, args: Mapping[str, object], **detail: object) -> None:
+        """Keep who asked for what; that it was done is the boards' to say."""
+        by = str(args.get("by") or self._world.clients.get(client, ""))[:60]
+        asked = args.get("prop") or args.get("props") or "site"
+        subject = asked if isinstance(asked, str) else "site"
+        also = {k: args[k] for k in ("sequence", "on") if isinstance(args.get(k), str | bool)}
+        self._recorder.event(kind, subject[:60], by, **detail, **also)
 
     # --- props --------------------------------------------------------------------------------
 

@@ -21,6 +21,7 @@ from console.rules.alarms import Alarms, Kind
 from console.rules.latch import Latch
 from console.rules.permits import Facts
 from console.rules.propstate import Word, state_of
+from console.rules.tags import Tags
 from console.site.models import Controller, Prop, Site, TriggerSource
 from console.views.models import Asked, CycleView, LinkState, PropState
 from drivers.messages import BoardReport, PropReport
@@ -42,6 +43,8 @@ class Memory:
     """Cycles and missed triggers of the open night, by prop."""
     show: Mapping[str, object] = field(default_factory=dict)
     """What `Remember` kept."""
+    tags: tuple[Tags, frozenset[str]] = (Tags(), frozenset())
+    """The tags that stand, and every prop that ever had one."""
     past: Past = field(default_factory=Past)
     """What the ledger knows of groups."""
     last_cycles: Mapping[str, tuple[CycleView, ...]] = field(default_factory=dict)
@@ -159,6 +162,9 @@ class World:
         self.sent_ms: float | None = None
         self.alarms = Alarms()
         self.night = memory.night
+        self.tags = memory.tags[0]
+        self.once_tagged = set(memory.tags[1])
+        """Props whose tags the ledger knows of: what it says holds, not the board."""
         self.controllers: dict[str, ControllerNow] = {}
         self.props: dict[str, PropNow] = {
             p.name: PropNow(p, order, wanted=p.sequence(p.default_sequence).number)
@@ -166,6 +172,8 @@ class World:
         }
         self.armed_before: dict[str, None] = {}
         """What an operator armed and did not disarm, in order."""
+        self.clients: dict[int, str] = {}
+        """The name of everybody who said hello."""
         self.consoles: dict[int, str] = {}
         self.dirty: set[str] = {"site", "stop"}
         self.ending: str | None = None
@@ -257,6 +265,7 @@ class World:
             state=self.state_of(prop),
             latched=self.latch.latched,
             open_stop_inputs=self.open_stop_inputs(),
+            tags=self.tags.owners(prop.name),
             tagged_on_board=PropFlags.TAGGED in flags,
             supply_low=self.supply_low(at),
             supply_v=at.report.supply_mv / 1000 if at.report else None,

@@ -35,6 +35,7 @@ class Kind(StrEnum):
     RESET = "controller reset"
     SILENT = "engine not heard"
     FAULT = "prop fault"
+    TAG_LIFTED = "tag lifted"
     LATE = "motion late"
     SUPPLY_LOW = "supply low"
     MEMORY = "record damaged"
@@ -127,6 +128,10 @@ TABLE: dict[Kind, Row] = {
         _S, "Look at the prop, then acknowledge the fault there.",
         "when the fault is acknowledged at the prop", False,
     ),
+    Kind.TAG_LIFTED: Row(
+        _S, "Tell the person named on the tag before they go back to the prop.",
+        "when that person was told and it is acknowledged", True,
+    ),
     Kind.LATE: Row(
         _S, "Look at the motion: air, friction, its end sensor.", "when acknowledged", True,
     ),
@@ -213,6 +218,7 @@ class Alarms:
         self._raised: deque[tuple[float, Kind]] = deque()
         self._flood = False
         self._changed: set[str] = set()
+        self._new: list[str] = []
 
     def raise_(self, kind: Kind, subject: str, text: str, now_ms: float, wall_ns: int) -> bool:
         """Something is wrong. True if that is new; a repeat while it stands folds into it."""
@@ -233,11 +239,13 @@ class Alarms:
                 acknowledged=known.acknowledged and not again,
             )
             if again:
+                self._new.append(key)
                 self._count(kind, now_ms, wall_ns)
             return again
         self._standing[key] = AlarmView(
             key, kind.value, row.priority, subject, text, row.remedy, wall_ns
         )
+        self._new.append(key)
         self._count(kind, now_ms, wall_ns)
         return True
 
@@ -282,6 +290,11 @@ class Alarms:
         """Ids that changed since the last call."""
         changed, self._changed = self._changed, set()
         return changed
+
+    def take_raised(self) -> list[AlarmView]:
+        """Alarms that came, or came again, since the last call: for the record of their rate."""
+        raised, self._new = self._new, []
+        return [alarm for key in raised if (alarm := self._standing.get(key)) is not None]
 
     def get(self, key: str) -> AlarmView | None:
         """The standing alarm of this id."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from console.engine import events as ev
+from console.ledger.reader import Reader
 from console.site.loading import load
 from console.views.models import PropFlag, PropState
 from tests.engine.conftest import MakeNight
@@ -380,3 +381,23 @@ def test_a_zone_is_armed_by_its_name(night: MakeNight) -> None:
     """`zone/NAME` stands for its props."""
     here = night(2)
     assert here.ask("arm", props=["zone/yard"])["result"]["done"] == ["prop-1", "prop-2"]
+
+
+def test_who_asked_what_was_refused_and_each_alarm_are_in_the_ledger(night: MakeNight) -> None:
+    """Armings with their operator, refusals with their checks, alarms with their text."""
+    here = night()
+    here.feed(ev.ClientCame(1, "console", "mara"))
+    here.ask("fire", prop="prop-1")
+    here.arm_all()
+    here.unplug("line-1")
+    here.run(2000)
+    here.until(lambda: here.core.recorder.waiting == 0)
+    with Reader.open(here.path) as reader:
+        events = list(reader.events())
+    refused = next(e for e in events if e.kind == "refused")
+    assert (refused.by, refused.subject) == ("mara", "prop-1")
+    assert refused.detail == {"action": "fire", "checks": ["armed"]}
+    armed = next(e for e in events if e.kind == "arm")
+    assert (armed.by, armed.detail["done"]) == ("mara", ["prop-1"])
+    alarm = next(e for e in events if e.kind == "alarm")
+    assert alarm.subject == "controller-lost/board-1"
