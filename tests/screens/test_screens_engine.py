@@ -239,12 +239,10 @@ async def test_all_stop_from_everywhere_at_the_pins(house: House) -> None:
     async with sitting(house) as here:
         await here.press("o", "enter")
         await here.until(lambda: here.store.site.night is not None, "a night open")
+        await here.press("e", "s", "2")
+        await here.until(lambda: {p.sequence for p in here.store.props} == {"slow"}, "slow")
         for place, (keys, stop) in WAYS.items():
-            await here.press("1", "e", "s", "2")
-            await here.until(
-                lambda: {p.sequence for p in here.store.props} == {"slow"}, f"slow, {place}"
-            )
-            await here.press("e", "a")
+            await here.press("1", "e", "a")
             await here.until(lambda: here.states() == {PropState.ARMED}, f"armed, {place}")
             await here.press(*keys)
             for bench in house.benches:
