@@ -26,7 +26,7 @@ bool sx_receive(struct sx *s, uint8_t byte) {
     return true;
 }
 
-static uint8_t hex_digit(uint8_t c) {
+uint8_t sx_hex_digit(uint8_t c) {
     if (c >= '0' && c <= '9') {
         return (uint8_t)(c - '0');
     }
@@ -56,13 +56,13 @@ static bool whole(struct sx *s) {
         crc = sx_crc(crc, c);
     }
     for (uint8_t i = (uint8_t)(n - 4); i < n; i++) {
-        uint8_t digit = hex_digit(s->frame[i]);
+        uint8_t digit = sx_hex_digit(s->frame[i]);
         if (digit == 0xFF) {
             return false;
         }
         given = (uint16_t)((uint16_t)(given << 4) | digit);
     }
-    uint8_t high = hex_digit(s->frame[0]), low = hex_digit(s->frame[1]);
+    uint8_t high = sx_hex_digit(s->frame[0]), low = sx_hex_digit(s->frame[1]);
     if (crc != given || high == 0xFF || low == 0xFF) {
         return false;
     }

@@ -44,6 +44,7 @@ static inline bool sx_due(struct sx *s, uint32_t at) {
 
 /* frame.c */
 uint16_t sx_crc(uint16_t crc, uint8_t byte);
+uint8_t sx_hex_digit(uint8_t c); /* more than 15 if it is none */
 bool sx_take_frame(struct sx *s);
 bool sx_tx_free(const struct sx *s);
 void sx_out_begin(struct sx *s);

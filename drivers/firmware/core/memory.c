@@ -65,7 +65,9 @@ static void read_boots(struct sx *s, bool formatted) {
     for (uint8_t slot = 0; slot < SX_BOOT_SLOTS && formatted; slot++) {
         uint32_t value;
         if (!read_item(s, boot_at(slot), BOOT_SEED, &value)) {
-            bad |= value == 0xFFFFFFFFUL ? 0u : SX_BIT(slot);
+            if (value != 0xFFFFFFFFUL) {
+                bad |= SX_BIT(slot);
+            }
         } else if (newest == NOTHING || value - s->boot < 0x80000000UL) {
             newest = slot;
             s->boot = value;

@@ -18,33 +18,32 @@ static uint16_t seed(const struct sx *s, uint8_t p) {
     return sx_crc(sx_crc(crc, (uint8_t)life), p);
 }
 
-static uint8_t head_byte(const struct sx *s, const struct sx_prop *prop, uint8_t i) {
-    uint32_t number = prop->number + 1u;
-    if (i < 3) {
-        return (uint8_t)(number >> (8u * i));
+static void make_head(const struct sx *s, const struct sx_prop *prop, uint8_t *b) {
+    uint32_t number = prop->number + 1u, ms = prop->started;
+    b[0] = (uint8_t)number;
+    b[1] = (uint8_t)(number >> 8);
+    b[2] = (uint8_t)(number >> 16);
+    b[3] = (uint8_t)s->boot;
+    b[4] = (uint8_t)(s->boot >> 8);
+    for (uint8_t i = 5; i < 9; i++, ms >>= 8) {
+        b[i] = (uint8_t)ms;
     }
-    if (i < 5) {
-        return (uint8_t)(s->boot >> (8u * (i - 3u)));
-    }
-    if (i < 9) {
-        return (uint8_t)(prop->started >> (8u * (i - 5u)));
-    }
-    unsigned what = (unsigned)prop->rec_sequence | (unsigned)prop->trigger << 5;
-    return i == 9 ? (uint8_t)what : prop->rec_held;
+    b[9] = (uint8_t)((unsigned)prop->rec_sequence | (unsigned)prop->trigger << 5);
+    b[10] = prop->rec_held;
 }
 
 /* 21 bits of duration, 3 of outcome, then the travels. */
-static uint8_t tail_byte(const struct sx_prop *prop, uint8_t i) {
-    if (i < 3) {
-        uint32_t most = 0x1FFFFFUL;
-        uint32_t value = prop->ended - prop->started;
-        value = value < most ? value : most;
-        value |= (uint32_t)prop->rec_outcome << 21;
-        return (uint8_t)(value >> (8u * i));
+static void make_tail(const struct sx_prop *prop, uint8_t *b) {
+    uint32_t most = 0x1FFFFFUL, ms = prop->ended - prop->started;
+    ms = ms < most ? ms : most;
+    *b++ = (uint8_t)ms;
+    *b++ = (uint8_t)(ms >> 8);
+    *b++ = (uint8_t)((uint8_t)(ms >> 16) | (unsigned)prop->rec_outcome << 5);
+    for (uint8_t k = 0; k < SX_TRAVELS; k++) {
+        uint16_t travel = k < prop->rec_travels ? prop->rec_travel[k] : 0xFFFF;
+        *b++ = (uint8_t)travel;
+        *b++ = (uint8_t)(travel >> 8);
     }
-    uint8_t k = (uint8_t)((i - 3u) >> 1);
-    uint16_t travel = k < prop->rec_travels ? prop->rec_travel[k] : 0xFFFF;
-    return (uint8_t)(i & 1u ? travel : travel >> 8);
 }
 
 /* A record as it lies in its slot; `whole` is 0 without a head, 1 without a tail, 2 with both. */
@@ -61,32 +60,34 @@ static uint16_t tail_seed(uint16_t head_crc, uint32_t number) {
     return sx_crc((uint16_t)~head_crc, (uint8_t)number);
 }
 
-static bool tail_fits(const struct slot *r, uint16_t head_crc, uint32_t number) {
-    uint16_t crc = tail_seed(head_crc, number);
-    for (uint8_t i = 0; i < SX_TAIL_BYTES - 2; i++) {
-        crc = sx_crc(crc, r->tail[i]);
+static uint16_t crc_of(uint16_t crc, const uint8_t *b, uint8_t n) {
+    while (n--) {
+        crc = sx_crc(crc, *b++);
     }
+    return crc;
+}
+
+static bool tail_fits(const struct slot *r, uint16_t head_crc, uint32_t number) {
+    uint16_t crc = crc_of(tail_seed(head_crc, number), r->tail, SX_TAIL_BYTES - 2);
     return r->tail[SX_TAIL_BYTES - 2] == (uint8_t)(crc >> 8) &&
            r->tail[SX_TAIL_BYTES - 1] == (uint8_t)crc;
 }
 
 static void read_slot(const struct sx *s, uint8_t p, uint8_t slot, struct slot *r) {
-    uint16_t at = slot_at(p, slot), crc = seed(s, p);
-    r->whole = 0;
-    for (uint8_t i = 0; i < SX_HEAD_BYTES; i++) {
-        r->head[i] = sx_board_nv_read(s->board, at++);
-        if (i < SX_HEAD_BYTES - 2) {
-            crc = sx_crc(crc, r->head[i]);
+    uint16_t at = slot_at(p, slot);
+    uint8_t *b = r->head;
+    for (uint8_t i = 0; i < SX_RECORD_BYTES; i++) {
+        if (i == SX_HEAD_BYTES) {
+            b = r->tail;
         }
+        *b++ = sx_board_nv_read(s->board, at++);
     }
+    r->whole = 0;
     r->number = (uint32_t)(r->head[0] | (uint16_t)(r->head[1] << 8)) | (uint32_t)r->head[2] << 16;
-    for (uint8_t i = 0; i < SX_TAIL_BYTES; i++) {
-        r->tail[i] = sx_board_nv_read(s->board, at++);
-    }
-    r->crc = crc;
+    r->crc = crc_of(seed(s, p), r->head, SX_HEAD_BYTES - 2);
     r->given = (uint16_t)(r->head[11] << 8 | r->head[12]);
-    if (r->given == crc && r->number % SX_RECORDS == slot && r->number) {
-        r->whole = tail_fits(r, crc, r->number) ? 2 : 1;
+    if (r->given == r->crc && (uint8_t)r->number % SX_RECORDS == slot && r->number) {
+        r->whole = tail_fits(r, r->crc, r->number) ? 2 : 1;
     }
 }
 
@@ -154,7 +155,6 @@ void sx_record_start(struct sx *s, uint8_t p) {
     prop->rec_finished = 0;
     prop->rec_stage = SX_HEAD;
     prop->rec_pos = 0;
-    prop->rec_crc = seed(s, p);
 }
 
 /* The cycle is over; the tail follows as soon as the head is in its place. */
@@ -182,13 +182,23 @@ void sx_record_travel(struct sx *s, uint8_t p, uint8_t output, bool home, uint32
     uint32_t code = ms < 1024 ? ms : 1024u + ((ms - 1024u) >> 3);
     code = code < 2046 ? code : 2046;
     prop->rec_travel[prop->rec_travels++] =
-        (uint16_t)((home ? 0x8000u : 0u) | (uint16_t)(output << 11) | (uint16_t)code);
+        (uint16_t)((uint16_t)(uint8_t)((home ? 0x80u : 0u) | (unsigned)output << 3) << 8 |
+                   (uint16_t)code);
 }
 
-static void put(struct sx *s, uint8_t p, uint8_t offset, uint8_t byte) {
-    uint8_t slot = (uint8_t)((s->props[p].number + 1u) % SX_RECORDS);
-    sx_board_nv_write(s->board, (uint16_t)(slot_at(p, slot) + offset), byte);
-    s->flags |= SX_AGAIN;
+/* The head or the tail is durable. */
+static void written(struct sx *s, uint8_t p, bool head) {
+    struct sx_prop *prop = &s->props[p];
+    prop->rec_pos = 0;
+    if (head) {
+        prop->rec_stage = prop->rec_finished ? SX_TAIL : SX_OPEN_RECORD;
+    } else {
+        prop->number++;
+        prop->held |= SX_BIT((uint8_t)prop->number % SX_RECORDS);
+        prop->rec_stage = SX_IDLE_STAGE;
+        prop->rec_finished = 0;
+        s->due_reports |= (uint8_t)SX_BIT(p + 1);
+    }
 }
 
 /* Writes one byte of the head or the tail of the record under way. */
@@ -196,33 +206,27 @@ bool sx_record_step(struct sx *s, uint8_t p, uint8_t stage) {
     struct sx_prop *prop = &s->props[p];
     bool head = stage == SX_HEAD;
     uint8_t n = head ? SX_HEAD_BYTES : SX_TAIL_BYTES, i = prop->rec_pos;
-    uint8_t byte;
-    if (i < n - 2) {
-        byte = head ? head_byte(s, prop, i) : tail_byte(prop, i);
-        prop->rec_crc = sx_crc(prop->rec_crc, byte);
-    } else {
-        byte = (uint8_t)(i == n - 2 ? prop->rec_crc >> 8 : prop->rec_crc);
-    }
     if (i == n) {
         if (!sx_board_nv_settle(s->board)) {
             return false;
         }
-        prop->rec_pos = 0;
-        if (head) {
-            prop->rec_crc = tail_seed(prop->rec_crc, prop->number + 1u);
-            prop->rec_stage = prop->rec_finished ? SX_TAIL : SX_OPEN_RECORD;
-        } else {
-            prop->number++;
-            prop->held |= SX_BIT(prop->number % SX_RECORDS);
-            prop->rec_stage = SX_IDLE_STAGE;
-            prop->rec_finished = 0;
-            s->due_reports |= (uint8_t)SX_BIT(p + 1);
+        written(s, p, head);
+    } else {
+        uint8_t b[SX_RECORD_BYTES];
+        make_head(s, prop, b);
+        uint16_t crc = crc_of(seed(s, p), b, SX_HEAD_BYTES - 2);
+        if (!head) {
+            crc = tail_seed(crc, prop->number + 1u);
+            make_tail(prop, b);
+            crc = crc_of(crc, b, SX_TAIL_BYTES - 2);
         }
-        s->flags |= SX_AGAIN;
-        return true;
+        b[n - 2] = (uint8_t)(crc >> 8);
+        b[n - 1] = (uint8_t)crc;
+        uint16_t at = slot_at(p, (uint8_t)(prop->number + 1u) % SX_RECORDS);
+        sx_board_nv_write(s->board, (uint16_t)(at + (head ? 0u : SX_HEAD_BYTES) + i), b[i]);
+        prop->rec_pos++;
     }
-    put(s, p, (uint8_t)(head ? i : SX_HEAD_BYTES + i), byte);
-    prop->rec_pos++;
+    s->flags |= SX_AGAIN;
     return true;
 }
 

@@ -75,7 +75,6 @@ struct sx_prop {
     uint16_t held;    /* by slot: whole and not acknowledged */
     uint8_t rec_stage, rec_pos, rec_sequence, rec_outcome, rec_held, rec_travels;
     uint8_t rec_finished;
-    uint16_t rec_crc;
     uint16_t rec_travel[SX_TRAVELS];
 };
 

@@ -97,49 +97,26 @@ void sx_out_shape(struct sx *s, uint8_t verb, const uint32_t *values) {
     }
 }
 
+/* The largest value of each letter, its bits from the lowest; capitals begin at 1. */
+#define LIMIT(letter, most)                                                                        \
+    letter, (uint8_t)(most), (uint8_t)((most + 0UL) >> 8), (uint8_t)((most + 0UL) >> 16)
+static const uint8_t limits[] SX_FLASH = {
+    LIMIT('P', SX_PROPS),         LIMIT('O', SX_OUTPUTS),   LIMIT('I', SX_INPUTS),
+    LIMIT('i', SX_INPUTS),        LIMIT('Q', SX_SEQUENCES), LIMIT('q', SX_SEQUENCES),
+    LIMIT('7', 7),                LIMIT('b', 1),            LIMIT('m', 1000),
+    LIMIT('d', 30000),            LIMIT('w', 0xFFFF),       LIMIT('l', SX_MS24_MAX),
+    LIMIT('T', SX_MAX_LENGTH_MS), LIMIT('S', SX_MS24_MAX),
+};
+
 static bool within(char letter, uint32_t v) {
-    uint32_t least = letter < 'a' && letter > '9' ? 1u : 0u, most;
-    switch (letter) {
-    case 'P':
-        most = SX_PROPS;
-        break;
-    case 'O':
-        most = SX_OUTPUTS;
-        break;
-    case 'I':
-    case 'i':
-        most = SX_INPUTS;
-        break;
-    case 'Q':
-    case 'q':
-        most = SX_SEQUENCES;
-        break;
-    case '7':
-        most = 7;
-        break;
-    case 'b':
-        most = 1;
-        break;
-    case 'm':
-        most = 1000;
-        break;
-    case 'd':
-        most = 30000;
-        break;
-    case 'w':
-        most = 0xFFFF;
-        break;
-    case 'l':
-        most = SX_MS24_MAX;
-        break;
-    case 'T':
-        most = SX_MAX_LENGTH_MS;
-        break;
-    default:
-        most = 0xFFFFFFFFUL;
-        least = letter == 'S';
+    for (const uint8_t *l = limits; l < limits + sizeof limits; l += 4) {
+        if (SX_FLASH_BYTE(l) == (uint8_t)letter) {
+            uint32_t most = (uint32_t)(uint16_t)(SX_FLASH_BYTE(l + 1) | SX_FLASH_BYTE(l + 2) << 8) |
+                            (uint32_t)SX_FLASH_BYTE(l + 3) << 16;
+            return v <= most && (v || letter >= 'a' || letter == '7');
+        }
     }
-    return v >= least && v <= most;
+    return true;
 }
 
 /* Whether a guarded request's own fields, which begin at values[3], are in their ranges. */
@@ -171,16 +148,12 @@ static bool parse_dec(const uint8_t *word, uint32_t *value) {
 
 static bool parse_hex(const uint8_t *word, uint8_t digits, uint32_t *value) {
     uint32_t v = 0;
-    for (uint8_t i = 0; i < digits; i++, word++) {
-        uint8_t c = *word;
-        if (c >= '0' && c <= '9') {
-            c = (uint8_t)(c - '0');
-        } else if (c >= 'A' && c <= 'F') {
-            c = (uint8_t)(c - 'A' + 10);
-        } else {
+    while (digits--) {
+        uint8_t digit = sx_hex_digit(*word++);
+        if (digit > 15) {
             return false;
         }
-        v = v << 4 | c;
+        v = v << 4 | digit;
     }
     *value = v;
     return *word == 0;
