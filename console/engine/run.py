@@ -24,6 +24,7 @@ from console.engine.latchrecord import latch_of
 from console.engine.reactor import Reactor
 from console.engine.server import ViewServer
 from console.engine.stopserver import StopServer
+from console.engine.tagging import tags_of
 from console.engine.upkeep_watch import UpkeepWatch
 from console.engine.world import LAST_CYCLES, Memory
 from console.errors import UserError
@@ -148,11 +149,12 @@ def _memory(
             for name, counts in reader.counts(start.night.night_id).items():
                 tonight[name] = (counts.cycles, counts.missed)
     with Reader.open(ledger) as reader:
+        tags = tags_of(reader)
         past = past_of(reader, start.night.night_id if start.night else None)
         last = {prop.name: _last_cycles(reader, prop.name) for prop in site.props}
     return Memory(
-        latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file), past,
-        last_cycles=last,
+        latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file), tags,
+        past, last_cycles=last,
     )  # fmt: skip
 
 

@@ -195,7 +195,8 @@ class Viewing:
         at = self._world.controller_of(prop)
         word = self._world.word_of(prop) if at.heard_of else None
         return flags_of(
-            at.link, word, hand_only=prop.is_hand_only, low_air=low_air,
+            at.link, word, tagged=bool(self._world.tags.on(prop.name)),
+            hand_only=prop.is_hand_only, low_air=low_air,
             service_due=prop.service_due, slowing=prop.slowing,
         )  # fmt: skip
 

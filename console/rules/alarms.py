@@ -130,7 +130,7 @@ TABLE: dict[Kind, Row] = {
     ),
     Kind.TAG_LIFTED: Row(
         _S, "Tell the person named on the tag before they go back to the prop.",
-        "when that person was told and it is acknowledged", True,
+        "when acknowledged", True,
     ),
     Kind.LATE: Row(
         _S, "Look at the motion: air, friction, its end sensor.", "when acknowledged", True,

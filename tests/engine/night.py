@@ -17,10 +17,13 @@ from console.engine import events as ev
 from console.engine.clock import Now
 from console.engine.core import Core
 from console.engine.latchrecord import latch_of
+from console.engine.tagging import tags_of
 from console.engine.world import Memory
 from console.ledger.entries import Committed, Entry
 from console.ledger.ledger import Ledger
+from console.ledger.reader import Reader
 from console.rules.latch import Latch
+from console.rules.tags import Tags
 from console.site.models import Controller, Site
 from console.views.models import LinkState, PropState, PropView, SiteView, StopView
 from drivers.framing import STOP_BYTE
@@ -179,6 +182,10 @@ class Night:
     def now(self) -> Now:
         return Now(self.now_ms, self.wall_offset_ns + round(self.now_ms * 1e6))
 
+    def _tags(self) -> tuple[Tags, frozenset[str]]:
+        with Reader.open(self.path) as reader:
+            return tags_of(reader)
+
     def start_engine(self) -> None:
         """A new engine, with what the last one left on the disk."""
         self.ledger = Ledger.open(self.path)
@@ -188,7 +195,7 @@ class Night:
         latch = latch_of(self._latch, names) if self._latch else Latch()
         memory = Memory(
             latch, self.ledger.open_night(), self.ledger.known_counters(),
-            self.ledger.latest_boot_maps(), {}, dict(self._show),
+            self.ledger.latest_boot_maps(), {}, dict(self._show), self._tags(),
         )  # fmt: skip
         self.core = Core(
             self.site, memory, self.now, random=Random(self.random.random()), auto=self.auto
