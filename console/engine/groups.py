@@ -26,7 +26,7 @@ from console.rules.groups.group import Group
 from console.rules.groups.headway import Headway, Rate, Ready
 from console.rules.groups.steering import Decision, Steering
 from console.rules.groups.walk import walk_of
-from console.site.kinds import Plan, Strength
+from console.site.kinds import Strength
 from console.views.models import Asked, LinkState
 from drivers.messages import EventRecord, PropReport, Select
 from drivers.words import EventKind, PropFlags, State
@@ -85,7 +85,6 @@ class Groups:
         self._began_ms: dict[str, float] = {}
         self._asked_ms: dict[str, float] = {}
         self._events: dict[str, tuple[int, int]] = {}
-        self._planned = {p.name for p in site.props if p.plan is not Plan.FIXED}
         recall(self, world.memory.show.get("groups"))
         self.where = {w.number: w for w in self.follower.where(world.now.mono_ms)}
 
@@ -295,8 +294,6 @@ class Groups:
         limits = self._limits()
         for name in names:
             prop = world.props[name]
-            if not self.within and not self.tonight and name not in self._planned:
-                continue
             decision = self._steering.decide(name, self.within, limits, world.now.mono_ms)
             if decision != self.decisions.get(name):
                 self.decisions[name] = decision

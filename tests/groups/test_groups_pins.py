@@ -51,9 +51,9 @@ def make(tmp_path: Path) -> Iterator[MakeWalk]:
     """Makes such a night on the firmware's core; everything is live and armed."""
     nights: list[Night] = []
 
-    def made_night(without: dict[str, tuple[str, ...]] | None = None) -> Walk:
+    def made_night(without: dict[str, tuple[str, ...]] | None = None, rules: str = RULES) -> Walk:
         try:
-            night = Night(made(tmp_path, without, RULES), tmp_path, FirmwareBoard, durable=False)
+            night = Night(made(tmp_path, without, rules), tmp_path, FirmwareBoard, durable=False)
         except NoCompiler as error:
             pytest.skip(f"no C compiler: {error}")
         nights.append(night)
@@ -215,6 +215,14 @@ def test_no_group_is_sent_into_an_all_stop(make: MakeWalk) -> None:
     night.run(500)
     answer = night.ask("send_group", strength="mild")
     assert [r["check"] for r in answer["refused"]] == ["not_stopped"]
+
+
+def test_a_ceiling_holds_where_no_group_was_sent(make: MakeWalk) -> None:
+    """The site file's ceiling and plans count for guests whom nobody announced, too."""
+    walk = make(rules="rules:\n  ceiling: mild\n")
+    walk.group(1, 2000)
+    walk.night.run(130_000)
+    assert set(walk.seen.values()) == {"mild"}
 
 
 def test_rain_disarms_what_stands_outdoors(make: MakeWalk) -> None:
