@@ -246,6 +246,76 @@ SECTIONS: tuple[Section, ...] = (
         "Nothing to report.",
     ),
     Section(
+        "alarms",
+        "Alarms",
+        (
+            Column("alarm", "Alarm"),
+            Column("priority", "Priority"),
+            Column("times", "Times", _C),
+            Column("in_ten_minutes", "At most in 10 min", _C),
+            Column("last", "Last", _W),
+        ),
+        f"""
+        SELECT alarm, priority, count(*) AS times, max(near) AS in_ten_minutes,
+               max(wall_ns) AS last
+        FROM (
+            SELECT substr(e.subject, 1, instr(e.subject || '/', '/') - 1) AS alarm,
+                   json_extract(e.detail, '$.priority') AS priority, e.wall_ns,
+                   count(*) OVER (
+                       PARTITION BY substr(e.subject, 1, instr(e.subject || '/', '/') - 1)
+                       ORDER BY e.wall_ns RANGE BETWEEN 600000000000 PRECEDING AND CURRENT ROW
+                   ) AS near
+            FROM events e WHERE e.kind = 'alarm' AND e.night_id {_THESE}
+        )
+        GROUP BY alarm, priority ORDER BY times DESC, alarm
+        """,
+        "No alarm.",
+    ),
+    Section(
+        "refused",
+        "Refused requests",
+        (
+            Column("action", "Asked"),
+            Column("subject", "Prop"),
+            Column("checks", "Because of"),
+            Column("times", "Times", _C),
+            Column("last", "Last", _W),
+        ),
+        f"""
+        SELECT json_extract(e.detail, '$.action') AS action, e.subject,
+               (SELECT group_concat(value, ', ') FROM json_each(e.detail, '$.checks')) AS checks,
+               count(*) AS times, max(e.wall_ns) AS last
+        FROM events e WHERE e.kind = 'refused' AND e.night_id {_THESE}
+        GROUP BY action, e.subject, checks ORDER BY times DESC, action, e.subject
+        """,
+        "Nothing was refused.",
+    ),
+    Section(
+        "tags",
+        "Tags",
+        (
+            Column("at", "When", _W),
+            Column("kind", "What"),
+            Column("prop", "Prop"),
+            Column("owner", "Tag of"),
+            Column("also", "Others"),
+            Column("text", "Reason"),
+        ),
+        f"""
+        SELECT e.wall_ns AS at, e.kind, e.subject AS prop, e.who AS owner,
+               coalesce(json_extract(e.detail, '$.to'),
+                        json_extract(e.detail, '$.first') || ', '
+                        || json_extract(e.detail, '$.second')) AS also,
+               coalesce(json_extract(e.detail, '$.reason'), json_extract(e.detail, '$.note'),
+                        json_extract(e.detail, '$.why')) AS text
+        FROM events e
+        WHERE (e.kind IN ('tag', 'untag') OR e.kind LIKE 'tag-%' OR e.kind LIKE 'test-break%')
+              AND e.night_id {_THESE}
+        ORDER BY e.seq
+        """,
+        "Nobody tagged a prop.",
+    ),
+    Section(
         "motions",
         "Slowest motions",
         (

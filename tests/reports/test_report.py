@@ -69,6 +69,14 @@ def ledger(tmp_path: Path) -> Path:
             EventEntry("clear", "site", {"stop": 9, "why": "false"}, second + 61 * 10**9, "Bo"),
             EventEntry("controller-lost", "loft", {}, second + 100 * 10**9),
             EventEntry("controller-live", "loft", {}, second + 130 * 10**9),
+            *(
+                EventEntry("alarm", f"late/{n}", {"priority": "soon"}, second + n * 240 * 10**9)
+                for n in range(5)
+            ),
+            EventEntry(
+                "refused", "loft-trap", {"action": "fire", "checks": ["rested", "armed"]}, second
+            ),
+            EventEntry("tag", "loft-trap", {"reason": "hinge"}, second + 5, "Ada"),
             EventEntry("note", "loft-trap", {"text": HOSTILE}, second + 200 * 10**9, HOSTILE),
         ]
     )
@@ -122,6 +130,12 @@ def test_figures_are_what_was_put_in(ledger: Path, capsys: pytest.CaptureFixture
     (groups,) = section(ledger, capsys, "groups")
     assert (groups["groups"], groups["guests"]) == (2, 10)
     assert groups["guests_per_hour"] == pytest.approx(10 / 25)
+    (alarm,) = section(ledger, capsys, "alarms")
+    assert (alarm["alarm"], alarm["times"], alarm["in_ten_minutes"]) == ("late", 5, 3)
+    (refused,) = section(ledger, capsys, "refused")
+    assert (refused["action"], refused["checks"]) == ("fire", "rested, armed")
+    (tag,) = section(ledger, capsys, "tags")
+    assert (tag["owner"], tag["text"]) == ("Ada", "hinge")
     out, back = sorted(section(ledger, capsys, "motions"), key=lambda r: r["direction"] == "back")
     assert out["slowest_ms"] == 316
     assert back["mean_ms"] == 500
