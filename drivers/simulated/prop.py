@@ -60,7 +60,7 @@ class Prop:
         self.run: Run | None = None
         self.since_us = parts.boot_us
         self._parts = parts
-        self._asked: tuple[Trigger, int] | None = None
+        self._asked: tuple[Trigger, int, int] | None = None
         self._rest_until_us = 0
         self._resting = False
         self._idle_at_us = NEVER
@@ -144,7 +144,7 @@ class Prop:
         """Starts a cycle by hand; the reason if it cannot."""
         reason = self._why_not(Trigger.OPERATOR)
         if reason is None:
-            self._start_armed(Trigger.OPERATOR, 0, now_us)
+            self._start_armed(Trigger.OPERATOR, 0, self.selected, now_us)
         return reason
 
     def test(self, sequence: int, now_us: int) -> Reason | None:
@@ -241,7 +241,7 @@ class Prop:
         trigger = _trigger_of(given)
         reason = self._why_not(trigger, cold=self._is_cold(given, at_us))
         if reason is None:
-            self._start_armed(trigger, given.number, at_us)
+            self._start_armed(trigger, given.number, self.selected, at_us)
         else:
             self._miss(reason, given.number, at_us)
 
@@ -333,16 +333,16 @@ class Prop:
         self.run = Run(sequence, setup.idle, at_us, None)
         self._advance(at_us)
 
-    def _start_armed(self, trigger: Trigger, given: int, now_us: int) -> None:
+    def _start_armed(self, trigger: Trigger, given: int, number: int, now_us: int) -> None:
         if self.run is not None:
-            self._asked = (trigger, given)
+            self._asked = (trigger, given, number)
             self._answer_asked(now_us)
             return
-        sequence = self._parts.cycle_sequence(self.selected, self.number)
+        sequence = self._parts.cycle_sequence(number, self.number)
         if sequence is None:
             self._miss(Reason.SEQUENCE, given, now_us)
             return
-        self._begin(sequence, self.selected, trigger, now_us)
+        self._begin(sequence, number, trigger, now_us)
 
     def _answer_asked(self, now_us: int) -> None:
         """Ends the idle movement for a trigger as soon as every motion is off."""
@@ -353,10 +353,10 @@ class Prop:
                 return
             self.run = None
             self._parts.outputs.settle(self.number, now_us)
-        trigger, given = self._asked
+        trigger, given, number = self._asked
         self._asked = None
         if self._area_clear():
-            self._start_armed(trigger, given, now_us)
+            self._start_armed(trigger, given, number, now_us)
         else:
             self._miss(Reason.AREA, given, now_us)
             self._plan_idle(now_us)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drivers.messages import Arm, CycleRecord, Disarm, Fire, Meters, PropReport
+from drivers.messages import Arm, CycleRecord, Disarm, Fire, Meters, PropReport, Select
 from drivers.words import OutputKind, PropFlags, SequenceKind, Sources, State, Trigger
 from tests.boards import BoardProcess, Console
 from tests.conformance.stage import (
@@ -136,3 +136,13 @@ def test_it_waits_between_its_bounds(board: BoardProcess, console: Console) -> N
     began = board.bench.pins().at_us
     on = board.bench.wait(lambda p: p.outputs == 0b10, since=mark)
     assert 380_000 <= on.at_us - began <= 640_000
+
+
+def test_a_waiting_cycle_keeps_its_sequence(board: BoardProcess, console: Console) -> None:
+    """Selected after the trigger came: of the cycle after it, not of the one that waits."""
+    other = Stored(3, 100, ("0:1+", "20:1-"))
+    armed(console, restless(), SCARE, TWITCH, other)
+    board.bench.outputs(0b10)
+    console.yes(Fire, 1)
+    console.yes(Select, 1, 3)
+    assert wait_cycle(console, 1).sequence == 1

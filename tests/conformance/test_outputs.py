@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
-from drivers.messages import Arm, CycleRecord, Disarm, Fire, Hold, Meters, PropReport
+from drivers.messages import Arm, Disarm, Fire, Hold, Meters, PropReport
 from drivers.messages import Test as RunTest
 from drivers.words import (
     AtStop,
@@ -204,22 +206,19 @@ def test_strokes_are_counted_for_life(board: BoardProcess, console: Console) -> 
 def test_travels_are_at_most_eight(board: BoardProcess, console: Console) -> None:
     """A cycle of many strokes keeps its first travels, and its record stays a frame."""
     steps = tuple(
-        f"{at}:{1}{sign}" for n in range(12) for at, sign in ((n * 80, "+"), (n * 80 + 40, "-"))
+        f"{at}:1{sign}" for n in range(12) for at, sign in ((n * 160, "+"), (n * 160 + 100, "-"))
     )
-    armed(
-        console,
-        (prop(), output(1, out=OUT), given_input(OUT, InputKind.END, debounce=0)),
-        Stored(1, 1000, steps),
-    )
+    items = (prop(), output(1, out=OUT), given_input(OUT, InputKind.END, debounce=0))
+    armed(console, items, Stored(1, 2000, steps))
     console.yes(Fire, 1)
-    for _ in range(12):
-        board.bench.wait(lambda p: p.outputs == 1)
+    end = time.monotonic() + 2.0
+    while time.monotonic() < end:
         board.bench.set(OUT, 0)
-        board.bench.wait(lambda p: p.outputs == 0)
+        console.rest(0.02)
         board.bench.set(OUT, 1)
+        console.rest(0.02)
     record = wait_cycle(console, 1)
-    assert isinstance(record, CycleRecord)
-    assert 3 <= len(record.travels) <= 8
+    assert 4 <= len(record.travels) <= 8
     assert all(word.startswith("1>") for word in record.travels)
 
 
