@@ -218,7 +218,7 @@ def test_travels_are_at_most_eight(board: BoardProcess, console: Console) -> Non
         board.bench.set(OUT, 1)
         console.rest(0.02)
     record = wait_cycle(console, 1)
-    assert 4 <= len(record.travels) <= 8
+    assert 3 <= len(record.travels) <= 8
     assert all(word.startswith("1>") for word in record.travels)
 
 
