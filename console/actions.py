@@ -276,6 +276,15 @@ ACTIONS: tuple[Action, ...] = (
         durable=True,
     ),
     Action(
+        "override",
+        "Override a check",
+        "Let one check not hold for this prop until the night closes, with name and reason.",
+        Scope.PROP,
+        needs=("check", "by", "why"),
+        confirm=Confirm.DIALOG,
+        durable=True,
+    ),
+    Action(
         "hold",
         "Hold on",
         "Hold the motion of a test break on for a moment.",

@@ -229,6 +229,7 @@ class Core:
         world = self.world
         self.nights.tick()
         self.requests.tagging.tick()
+        self.requests.overriding.tick()
         for supervisor in self.supervisors.values():
             supervisor.tick()
             supervisor.lamp(self.nights.unwatched)

@@ -12,8 +12,10 @@ from console.engine.badrequest import BadRequest, text_of
 from console.engine.compile import sources_of
 from console.engine.durably import durably, not_durable, ok_body, refused_body
 from console.engine.effects import Answer
+from console.engine.grouprequests import GroupRequests
 from console.engine.groups import Groups
 from console.engine.nights import Nights
+from console.engine.overriding import Overriding
 from console.engine.recording import Recorder
 from console.engine.stopping import Stopping
 from console.engine.tagging import Tagging
@@ -52,7 +54,9 @@ class Requests:
         self._nights = nights
         self._groups = groups
         groups.disarms_with(self.disarm)
+        asked = self._group_requests = GroupRequests(groups, recorder)
         self.tagging = Tagging(world, recorder, self.disarm)
+        self.overriding = Overriding(world, recorder)
         self._fittings: tuple[Fitting, ...] | None = None
         self._handlers: dict[str, Callable[[int, int, Mapping[str, object]], Result | None]] = {
             "arm": self._arm,
@@ -72,18 +76,19 @@ class Requests:
             "service": self._service,
             "leak_test": self._leak_test,
             "why": self._why,
+            "override": self.overriding.override,
             "tag": self.tagging.tag,
             "untag": self.tagging.untag,
             "hand_over_tag": self.tagging.hand_over,
             "lift_tag": self.tagging.lift_absent,
             "test_break": self.tagging.begin_break,
             "hold": lambda _client, _request, args: self.tagging.hold(args),
-            "send_group": lambda _client, _request, args: groups.send(args),
-            "repeat_group": lambda _client, _request, args: groups.repeat(args),
-            "correct_group": lambda _client, _request, args: groups.correct(args),
-            "quiet_zone": lambda _client, _request, args: groups.quiet_zone(args),
+            "send_group": lambda _client, _request, args: asked.send(args),
+            "repeat_group": lambda _client, _request, args: asked.repeat(args),
+            "correct_group": lambda _client, _request, args: asked.correct(args),
+            "quiet_zone": lambda _client, _request, args: asked.quiet_zone(args),
             "release_switch": self._release,
-            "rain": lambda _client, _request, args: groups.rain(self.disarm, args),
+            "rain": lambda _client, _request, args: asked.rain(self.disarm, args),
         }
 
     def ask(self, client: int, request: int, action: str, args: Mapping[str, object]) -> None:
@@ -172,7 +177,7 @@ class Requests:
         return self._each(args, "switch", switch)
 
     def _release(self, client: int, request: int, args: Mapping[str, object]) -> Result:
-        return self._each(args, "release_switch", self._groups.release)
+        return self._each(args, "release_switch", self._group_requests.release)
 
     def _hand_only(self, client: int, request: int, args: Mapping[str, object]) -> Result:
         on = bool(args.get("on"))

@@ -21,6 +21,7 @@ from console.engine.helper import Helper, LineHeld, LineLock, recall
 from console.engine.inbox import Inbox
 from console.engine.latchfile import LatchFile
 from console.engine.latchrecord import latch_of
+from console.engine.overriding import overrides_of
 from console.engine.reactor import Reactor
 from console.engine.server import ViewServer
 from console.engine.stopserver import StopServer
@@ -150,11 +151,12 @@ def _memory(
                 tonight[name] = (counts.cycles, counts.missed)
     with Reader.open(ledger) as reader:
         tags = tags_of(reader)
+        overrides = overrides_of(reader, start.night.night_id if start.night else None)
         past = past_of(reader, start.night.night_id if start.night else None)
         last = {prop.name: _last_cycles(reader, prop.name) for prop in site.props}
     return Memory(
         latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file), tags,
-        past, last_cycles=last,
+        overrides, past, last_cycles=last,
     )  # fmt: skip
 
 

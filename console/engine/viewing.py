@@ -187,6 +187,9 @@ class Viewing:
             arm_refusals=refusals(BY_ID["arm"].permits, facts),
             fire_refusals=refusals(BY_ID["fire"].permits, facts),
             tags=facts.tags,
+            overrides=tuple(
+                f"{check} (by {by})" for check, by in world.overrides.get(prop.name, {}).items()
+            ),
             fault=prop.fault,
             **prop_fields(self._groups, prop),
         )  # fmt: skip

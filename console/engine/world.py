@@ -45,6 +45,8 @@ class Memory:
     """What `Remember` kept."""
     tags: tuple[Tags, frozenset[str]] = (Tags(), frozenset())
     """The tags that stand, and every prop that ever had one."""
+    overrides: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    """The overrides of the open night: who, by prop and check."""
     past: Past = field(default_factory=Past)
     """What the ledger knows of groups."""
     last_cycles: Mapping[str, tuple[CycleView, ...]] = field(default_factory=dict)
@@ -163,6 +165,8 @@ class World:
         self.alarms = Alarms()
         self.night = memory.night
         self.tags = memory.tags[0]
+        self.overrides = {name: dict(by) for name, by in memory.overrides.items()}
+        """Who overrode which check of which prop tonight."""
         self.once_tagged = set(memory.tags[1])
         """Props whose tags the ledger knows of: what it says holds, not the board."""
         self.controllers: dict[str, ControllerNow] = {}
@@ -266,6 +270,7 @@ class World:
             latched=self.latch.latched,
             open_stop_inputs=self.open_stop_inputs(),
             tags=self.tags.owners(prop.name),
+            overridden=frozenset(self.overrides.get(prop.name, ())),
             tagged_on_board=PropFlags.TAGGED in flags,
             supply_low=self.supply_low(at),
             supply_v=at.report.supply_mv / 1000 if at.report else None,

@@ -7,7 +7,7 @@ A refusal says what is wrong and what to do about it. The names of the checks ar
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from console.rules.remedies import REASONS
 from console.views.models import LinkState, PropState, Refusal
@@ -36,6 +36,8 @@ class Facts:
     home: bool = True
     idle_since_rest: bool = True
     """Whether the rest after its last cycle is over, as far as anybody knows."""
+    overridden: frozenset[str] = frozenset()
+    """Checks that somebody overrode for this prop tonight."""
 
 
 Check = Callable[[Facts], Refusal | None]
@@ -171,6 +173,15 @@ CHECKS: dict[str, Check] = {
 """Every check by the name under which actions ask for it."""
 
 
+MAY_OVERRIDE = frozenset({"supply", "pressure"})
+"""Checks that a named person may override for a prop and a night: it may run weakly then."""
+
+
 def refusals(names: Iterable[str], facts: Facts) -> tuple[Refusal, ...]:
     """Every check of `names` that does not hold, in their order. Raises KeyError for no check."""
-    return tuple(found for name in names if (found := CHECKS[name](facts)) is not None)
+    found = (refusal for name in names if (refusal := CHECKS[name](facts)) is not None)
+    return tuple(
+        replace(refusal, may_override=refusal.check in MAY_OVERRIDE)
+        for refusal in found
+        if not (refusal.check in MAY_OVERRIDE and refusal.check in facts.overridden)
+    )

@@ -17,6 +17,7 @@ from console.engine import events as ev
 from console.engine.clock import Now
 from console.engine.core import Core
 from console.engine.latchrecord import latch_of
+from console.engine.overriding import overrides_of
 from console.engine.tagging import tags_of
 from console.engine.world import Memory
 from console.ledger.entries import Committed, Entry
@@ -186,6 +187,11 @@ class Night:
         with Reader.open(self.path) as reader:
             return tags_of(reader)
 
+    def _overrides(self) -> dict[str, dict[str, str]]:
+        night = self.ledger.open_night()
+        with Reader.open(self.path) as reader:
+            return overrides_of(reader, night.night_id if night else None)
+
     def start_engine(self) -> None:
         """A new engine, with what the last one left on the disk."""
         self.ledger = Ledger.open(self.path)
@@ -196,6 +202,7 @@ class Night:
         memory = Memory(
             latch, self.ledger.open_night(), self.ledger.known_counters(),
             self.ledger.latest_boot_maps(), {}, dict(self._show), self._tags(),
+            self._overrides(),
         )  # fmt: skip
         self.core = Core(
             self.site, memory, self.now, random=Random(self.random.random()), auto=self.auto
