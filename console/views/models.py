@@ -152,6 +152,8 @@ class PropView:
     arm_refusals: tuple[Refusal, ...] = ()
     fire_refusals: tuple[Refusal, ...] = ()
     tags: tuple[str, ...] = ()
+    overrides: tuple[str, ...] = ()
+    """Checks that were overridden tonight, with who did it."""
     fault: str = ""
     now_group: int | None = None
     """The group that it is set for; `now_strength` is what that group gets here, in a word."""
