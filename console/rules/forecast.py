@@ -111,6 +111,9 @@ def by_count(left: float, at: Pace | None, ahead: Sequence[Ahead]) -> Forecast:
     if at is None:
         return Forecast(None, None, None, None, few=True)
     days: list[dt.date | None] = [None, None, None]
+    if ahead and chance_of(at, left, [night.hours_h for night in ahead]) < 0.1:
+        # Most limits lie far past the calendar; one look at its end says so.
+        return Forecast(None, None, None, chance_of(at, left, [ahead[0].hours_h]), at.few)
     chance_next = most = open_h = squares = 0.0
     for number, night in enumerate(ahead):
         open_h += night.hours_h

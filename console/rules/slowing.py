@@ -19,6 +19,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from console.figures.drift import ewma_half_width, ewma_step
 from console.figures.inputs import finite
@@ -78,8 +79,7 @@ def _limits(run_length: float) -> Limits:
     return Limits(decision, high, run_length)
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(NamedTuple):
     """One value on the charts. `expected_ms` is what the baseline says for its surroundings."""
 
     ms: float

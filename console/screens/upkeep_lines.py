@@ -21,7 +21,7 @@ _SHADES = " ·░▒▓█"
 def _columns(width: int) -> tuple[int, int, int, int]:
     """How wide id, title, used and date are; a narrow screen has room for the chance alone."""
     when = 0 if width < 78 else _WHEN
-    used = 22 if width < 110 else 26
+    used = 23 if width < 110 else 27
     spare = width - _WORD - _BAR - 2 - _CHANCE - when - used
     title = 0 if width < 110 else min(36, spare // 2)
     return max(12, spare - title), title, used, when
@@ -47,7 +47,7 @@ def upkeep_line(item: UpkeepItem, width: int) -> Line:
         Span(fit(_tail(item.id, name - 1), name)),
         Span(fit(item.title, title - 1) + " " if title else "", Role.MUTED),
         Span(f"{bar(item.share or 0.0, _BAR)}  ", role),
-        Span(fit(item.used, used), role),
+        Span(fit(item.used, used - 1) + " ", role),
         Span(fit(item.when, when), role),
         Span(fit(item.chance, _CHANCE), Role.MUTED),
     )

@@ -202,7 +202,7 @@ class Outlook:
             amounts = None if ran is None else {n: ms / 3.6e6 for n, ms in ran.items()}
         if not amounts:
             return None
-        first = min((n for n in amounts if n), default=None)
+        first = min(filter(None, amounts), default=None)
         if first is None:
             return None
         newest = self._played[-forecast.NEWEST_NIGHTS :]

@@ -29,8 +29,9 @@ from console.rules.slowing import sticks as sticks_on
 from console.upkeep.history import readings_of
 from console.upkeep.outlook import Outlook
 
-LEARN_ROWS = 400
-NEWEST_ROWS = 1200
+LEARN_ROWS = 300
+NEWEST_ROWS = 800
+NIGHTS_ROWS = 1200
 RECENT_NIGHTS = 3
 BEFORE_NIGHTS = 14
 _AIR_WITHIN_NS = 10 * 60 * 10**9
@@ -211,13 +212,13 @@ class Watch:
     # --- counts --------------------------------------------------------------------------------
 
     def _sticking(self, prop: str) -> list[Flag]:
-        rows = self._reader.newest_travels(prop, 0, NEWEST_ROWS)
+        rows = self._reader.newest_travels(prop, 0, NIGHTS_ROWS)
         nights: dict[int, list[TravelRow]] = {}
         for row in rows:
             if row.night_id:
                 nights.setdefault(row.night_id, []).append(row)
         # The oldest night may have been cut in two.
-        whole = list(nights.values())[len(rows) == NEWEST_ROWS :][-RECENT_NIGHTS:]
+        whole = list(nights.values())[len(rows) == NIGHTS_ROWS :][-RECENT_NIGHTS:]
         flags = []
         for motion in self._outlook.site.prop(prop).motions:
             times = []
