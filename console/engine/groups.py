@@ -11,9 +11,7 @@ from random import Random
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from console.engine.air import Air
-from console.engine.badrequest import BadRequest, text_of
-from console.engine.groupargs import size_of, strength_of, words_of
-from console.engine.groupbook import ENTRANCE, LEFT, SENT, Past, book_of, spans_from
+from console.engine.groupbook import ENTRANCE, LEFT, Past, book_of, spans_from
 from console.engine.groupmemory import recall
 from console.engine.pauses import pause_numbers
 from console.engine.recording import Recorder
@@ -26,7 +24,6 @@ from console.rules.groups.group import Group
 from console.rules.groups.headway import Headway, Rate, Ready
 from console.rules.groups.steering import Decision, Steering
 from console.rules.groups.walk import walk_of
-from console.site.kinds import Strength
 from console.views.models import Asked, LinkState
 from drivers.messages import EventRecord, PropReport, Select
 from drivers.words import EventKind, PropFlags, State
@@ -84,86 +81,31 @@ class Groups:
         self._turn = 0
         self._began_ms: dict[str, float] = {}
         self._asked_ms: dict[str, float] = {}
+        self._disarmed: set[str] = set()
         self._events: dict[str, tuple[int, int]] = {}
         recall(self, world.memory.show.get("groups"))
         self.where = {w.number: w for w in self.follower.where(world.now.mono_ms)}
 
-    # --- what is asked ------------------------------------------------------------------------
+    # --- what operators do --------------------------------------------------------------------
 
-    def send(self, args: Mapping[str, object]) -> Result:
-        """Send a group as described."""
-        return self._send(
-            size_of(args.get("size")), strength_of(args.get("strength")),
-            str(args.get("note") or "")[:200], words_of(args.get("exclude")),
-            str(args.get("by") or "")[:80],
-        )  # fmt: skip
+    _disarm: Disarmer
 
-    def repeat(self, args: Mapping[str, object]) -> Result:
-        """Send a group like the last one; its note was about the other."""
-        last = self.last
-        if last is None:
-            raise BadRequest("no group was sent yet", "Send one with its strength first.")
-        by = str(args.get("by") or "")[:80]
-        return self._send(last.size, last.strength, "", last.exclude, by)
+    def disarms_with(self, disarm: Disarmer) -> None:
+        """How a prop is disarmed."""
+        self._disarm = disarm
 
-    def correct(self, args: Mapping[str, object]) -> Result:
-        """Put a group where the operator sees it."""
-        number = args.get("group")
-        if not isinstance(number, int) or number not in self.within:
-            known = ", ".join(str(n) for n in self.within) or "none"
-            raise BadRequest(f"group {number} is not in the walk", f"In the walk: {known}.")
-        now_ms = self.world.now.mono_ms
-        to = self._target(number, text_of(args, "zone"))
-        if to is None:
-            self._gone(self.follower.leave(number, now_ms))
-        else:
-            self.follower.correct(number, self.walk.before_zone(to), now_ms)
-        said = to or "left"
-        self._recorder.event("group-corrected", f"group/{number}", str(args.get("by", "")), to=said)
-        self._look()
-        return {"group": number, "zone": said}
-
-    def quiet_zone(self, args: Mapping[str, object]) -> Result:
-        """Nothing but what is quiet in a zone for the group in it; asked again, as before."""
-        zone = text_of(args, "zone")
-        if zone not in self.walk.zones:
-            raise BadRequest(
-                f"there is no zone {zone[:40]!r}", f"Known are {', '.join(self.walk.zones)}."
-            )
-        self._look()
-        there = [n for n, where in self.where.items() if zone in where.near]
-        if not there:
-            raise BadRequest(f"no group is in {zone}", "Correct the group that is there first.")
-        on = not all(zone in self.within[n].quiet_zones for n in there)
-        for number in there:
-            group = self.within[number]
-            zones = group.quiet_zones | {zone} if on else group.quiet_zones - {zone}
-            self.within[number] = _replaced(group, zones)
-        self._recorder.event(
-            "zone-quiet", f"zone/{zone}", str(args.get("by", "")), groups=there, on=on
-        )
+    def add(self, group: Group) -> None:
+        """A group goes in now."""
+        world = self.world
+        self.within[group.number] = group
+        self.tonight.append(group)
+        self.last, self.last_wall_ns = group, world.now.wall_ns
+        self.follower.send(group.number, group.size, world.now.mono_ms)
+        self.book.sent(group.size, world.now.wall_ns)
         self.revision += 1
-        self._decide(tuple(p.name for p in self.world.site.props_of_zone(zone)))
-        self._touch()
-        return {"zone": zone, "groups": there, "on": on}
-
-    def release(self, prop: PropNow) -> None:
-        """Let groups choose again for a prop that an operator switched."""
-        prop.by_hand = False
-        self.revision += 1
-        self._decide((prop.name,))
-
-    def rain(self, disarm: Disarmer, args: Mapping[str, object]) -> Result:
-        """Disarm every prop outdoors."""
-        props = [p for p in self.world.props.values() if p.prop.outdoor]
-        if not props:
-            raise BadRequest("no prop stands outdoors", "The site file says which do: `outdoor`.")
-        for prop in props:
-            disarm(prop)
-        names = [p.name for p in props]
-        self._recorder.event("rain", "site", str(args.get("by", "")), props=names)
-        self.world.touch("site")
-        return {"done": names, "refused": {}}
+        self.rate = None
+        self.look()
+        self.touch()
 
     def fired(self, prop: PropNow) -> None:
         """An operator has a prop run: the cycle that begins now is no sign of a group."""
@@ -186,7 +128,7 @@ class Groups:
         if not by_hand and prop.name in self.walk.props:
             self.follower.trigger(prop.name, began_ms)
             self.revision += 1
-        self._decide((prop.name,))
+        self.decide((prop.name,))
 
     def missed(self, at: ControllerNow, record: EventRecord) -> None:
         """A trigger that a prop could not follow is a sign of somebody, too."""
@@ -219,12 +161,12 @@ class Groups:
                 self._new_night()
         names = list(world.props)
         many = -(-len(names) // len(self._looks))
-        self._decide(tuple(names[self._turn * many : (self._turn + 1) * many]))
+        self.decide(tuple(names[self._turn * many : (self._turn + 1) * many]))
         # One thing at a tick: together they would hold up what a line wants to say.
         self._looks[self._turn]()
         self._turn = (self._turn + 1) % len(self._looks)
 
-    def _look(self) -> None:
+    def look(self) -> None:
         for look in self._looks:
             look()
 
@@ -243,7 +185,7 @@ class Groups:
             self.follower.in_service(prop.name, working)
 
     def _look_who_left(self) -> None:
-        self._gone(self.follower.tick(self.world.now.mono_ms))
+        self.gone(self.follower.tick(self.world.now.mono_ms))
 
     def _look_where(self) -> None:
         before = self.where
@@ -289,7 +231,7 @@ class Groups:
         left_ms = self._air.ready_in_ms(self._scf[like])
         return None if left_ms is None else self.world.now.mono_ms + left_ms
 
-    def _decide(self, names: tuple[str, ...]) -> None:
+    def decide(self, names: tuple[str, ...]) -> None:
         world = self.world
         limits = self._limits()
         for name in names:
@@ -313,7 +255,9 @@ class Groups:
         else:
             self._cannot_stay_quiet(prop)
             return
-        world.alarms.end(Kind.TOO_STRONG, prop.name)
+        if prop.name in self._disarmed:
+            self._disarmed.remove(prop.name)
+            world.alarms.end(Kind.TOO_STRONG, prop.name)
         if prop.wanted == number:
             return
         prop.wanted = number
@@ -323,48 +267,19 @@ class Groups:
             at.session.ask((Asked.NOTHING, prop.name), Select, prop.prop.index, number)
 
     def _cannot_stay_quiet(self, prop: PropNow) -> None:
+        """Disarm it, once: an operator who arms it again after that has seen why."""
+        if prop.name in self._disarmed:
+            return
+        self._disarmed.add(prop.name)
         text = f"{prop.prop.title} has nothing mild enough and no room to stay quiet"
         if self.world.state_of(prop) in ARMED_STATES and prop.asked is not Asked.DISARM:
             self._disarm(prop)
         self.world.raise_alarm(Kind.TOO_STRONG, prop.name, f"{text}: it was disarmed")
 
-    _disarm: Disarmer
-
-    def disarms_with(self, disarm: Disarmer) -> None:
-        """How a prop is disarmed."""
-        self._disarm = disarm
-
     # --- inside -------------------------------------------------------------------------------
 
-    def _send(
-        self, size: int, strength: Strength, note: str, exclude: frozenset[str], by: str
-    ) -> Result:
-        world = self.world
-        number = (self.last.number if self.last else 0) + 1
-        group = Group(number, size, strength, note, exclude, by=by)
-        early_ms = self.ready.at_ms - world.now.mono_ms if self.ready.reason else 0.0
-        self.within[number] = group
-        self.tonight.append(group)
-        self.last, self.last_wall_ns = group, world.now.wall_ns
-        self.follower.send(number, size, world.now.mono_ms)
-        self.book.sent(size, world.now.wall_ns)
-        self._recorder.event(
-            SENT, f"group/{number}", by, number=number, size=size, strength=strength.value,
-            note=note, exclude=sorted(exclude),
-        )  # fmt: skip
-        self.revision += 1
-        self.rate = None
-        self._look()
-        self._touch()
-        result: dict[str, object] = {
-            "group": number, "size": size, "strength": strength.value, "note": note,
-            "exclude": sorted(exclude),
-        }  # fmt: skip
-        if early_ms > 1000:
-            result["early_s"] = round(early_ms / 1000)
-        return result
-
-    def _gone(self, left: list[Left]) -> None:
+    def gone(self, left: list[Left]) -> None:
+        """These groups are out; what their walk taught goes into the ledger."""
         for one in left:
             group = self.within.pop(one.number)
             through_ms = one.left_ms - one.sent_ms
@@ -380,21 +295,6 @@ class Groups:
             self.world.touch(f"group/{one.number}", "crowd")
             self.revision += 1
 
-    def _target(self, number: int, zone: str) -> str | None:
-        """The zone meant; None for out of the walk."""
-        zones = self.walk.zones
-        if zone == "left":
-            return None
-        if zone in zones:
-            return zone
-        if zone not in ("on", "back"):
-            known = ", ".join((*zones, "on", "back", "left"))
-            raise BadRequest(f"there is no zone {zone[:40]!r}", f"Known are {known}.")
-        if number not in self.where:
-            self._look()
-        at = zones.index(self.where[number].zone) + (1 if zone == "on" else -1)
-        return None if at >= len(zones) else zones[max(0, at)]
-
     def _new_night(self) -> None:
         """Numbers and counts begin anew; who is in the walk stays followed."""
         self.book = type(self.book)()
@@ -402,13 +302,13 @@ class Groups:
             self.last = None
         self.tonight = list(self.within.values())
         self.revision += 1
-        self._touch()
+        self.touch()
 
     def _limits(self) -> Limits:
         local = dt.datetime.fromtimestamp(self.world.now.wall_ns / 1e9, self._zone)
         return limits_at(self.world.site, local.time())
 
-    def _touch(self) -> None:
+    def touch(self) -> None:
         world = self.world
         world.touch("headway", "crowd", *(f"group/{n}" for n in self.within))
         world.touch_all_props()
@@ -419,9 +319,3 @@ def _zone_of(name: str | None) -> dt.tzinfo | None:
         return ZoneInfo(name) if name else None
     except (ZoneInfoNotFoundError, ValueError, OSError):
         return None
-
-
-def _replaced(group: Group, quiet_zones: frozenset[str]) -> Group:
-    return Group(
-        group.number, group.size, group.strength, group.note, group.exclude, quiet_zones, group.by
-    )

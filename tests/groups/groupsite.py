@@ -43,8 +43,11 @@ _SEQUENCE = """\
 """
 
 
-def text(without: dict[str, tuple[str, ...]] | None = None, rules: str = "") -> str:
-    """The site file; `without` takes strengths away from a zone's prop."""
+def text(without: dict[str, tuple[str, ...]] | None = None, rules: str = "", full: str = "") -> str:
+    """The site file; `without` takes strengths away from a zone's prop.
+
+    `full` names a zone whose board is small and holds four strong sequences: it has no room left.
+    """
     props = []
     for n, zone in enumerate(ZONES, start=1):
         sequences = [
@@ -56,10 +59,18 @@ def text(without: dict[str, tuple[str, ...]] | None = None, rules: str = "") -> 
             for s in STRENGTHS
             if s not in (without or {}).get(zone, ())
         ]
+        if zone == full:
+            four = [_SEQUENCE.format(strength="strong", push="", pull="")] * 4
+            sequences = [
+                t.replace("strong:", f"{n}:", 1) for n, t in zip("abcd", four, strict=True)
+            ]
         props.append(
             _PROP.format(
                 name=f"{zone}-prop", title=f"The {zone} prop", zone=zone, n=n,
                 outdoor="yes" if zone == "yard" else "no", sequences="".join(sequences).rstrip(),
+            ).replace(
+                "default_sequence: standard",
+                f"default_sequence: {'a' if zone == full else 'standard'}",
             )
         )  # fmt: skip
     return "\n".join(
@@ -72,7 +83,8 @@ def text(without: dict[str, tuple[str, ...]] | None = None, rules: str = "") -> 
             *(f'  line-{n}: {{path: "/dev/line-{n}"}}' for n in (1, 2, 3)),
             "controllers:",
             *(
-                f"  board-{n}: {{board_id: B-{n}, line: line-{n}, address: {n}, where: corner {n}}}"
+                f"  board-{n}: {{board_id: B-{n}, line: line-{n}, address: {n}, where: corner {n}"
+                f"{', board: small' if ZONES[n - 1] == full else ''}}}"
                 for n in (1, 2, 3)
             ),
             "props:",
@@ -83,8 +95,13 @@ def text(without: dict[str, tuple[str, ...]] | None = None, rules: str = "") -> 
     )
 
 
-def made(folder: Path, without: dict[str, tuple[str, ...]] | None = None, rules: str = "") -> Site:
+def made(
+    folder: Path,
+    without: dict[str, tuple[str, ...]] | None = None,
+    rules: str = "",
+    full: str = "",
+) -> Site:
     """The site, loaded."""
     path = folder / "three-zones.yaml"
-    path.write_text(text(without, rules))
+    path.write_text(text(without, rules, full))
     return load(path)
