@@ -164,7 +164,7 @@ class Session:
             if isinstance(out.request, Poll):
                 self._polls.append(False)
             elif out.ref is _UPLOAD:
-                self._requests.drop_uploads()
+                self._drop_uploads()
                 self._upload_at_ms = now_ms
             elif out.ref is not _SESSION:
                 self._reports.append(Reply(out.ref, Ending.NO_ANSWER))
@@ -363,13 +363,21 @@ class Session:
     def _uploaded(self, reply: Reply, request: Request, now_ms: float) -> None:
         if reply.ending is Ending.DONE:
             return
-        self._requests.drop_uploads()
+        self._drop_uploads()
         if reply.reason in (Reason.RUNNING, Reason.ARMED):
             self._uploads_left = max(self._uploads_left, 1)
             self._upload_at_ms = now_ms + 300.0
             return
+        if self._uploads_left:
+            # A part that was lost makes the next ones wrong: once more from the beginning.
+            self._upload_at_ms = now_ms + 50.0
+            return
         why = reply.reason or reply.ending
         self._upload_failed(f"{type(request).verb} refused: {why}", now_ms)
+
+    def _drop_uploads(self) -> None:
+        self._requests.drop_uploads()
+        self._verifying = False
 
     def _upload_failed(self, message: str, now_ms: float) -> None:
         self._reports.append(UploadFailed(message))

@@ -118,10 +118,10 @@ class Helper:
             port = open_port(device, baud)
         except LineHeld as held:
             self._done(PortFailed(line, device, str(held), held=True))
-        except (PortError, OSError) as error:
+        except Exception as error:  # noqa: BLE001 - no driver's oddity may end the helper
             if lock is not None:
                 lock.release()
-            text = str(error)
+            text = str(error) or type(error).__name__
             self._done(PortFailed(line, device, text, held=text == HELD))
         else:
             self._locks[id(port)] = lock
@@ -136,7 +136,7 @@ class Helper:
     def _list(self) -> None:
         try:
             ports = list_all()
-        except OSError:
+        except Exception:  # noqa: BLE001 - as above; an empty list is looked at again in a second
             ports = ()
         self._done(PortsListed(ports))
 

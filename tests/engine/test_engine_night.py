@@ -401,3 +401,20 @@ def test_who_asked_what_was_refused_and_each_alarm_are_in_the_ledger(night: Make
     assert (armed.by, armed.detail["done"]) == ("mara", ["prop-1"])
     alarm = next(e for e in events if e.kind == "alarm")
     assert alarm.subject == "controller-lost/board-1"
+
+
+def test_an_upload_over_a_bad_line_comes_through_without_an_alarm(night: MakeNight) -> None:
+    """Every ninth frame is lost while a board is set up; it is sent again until it is whole."""
+    here = night()
+    count = 0
+
+    def lose(data: bytes) -> bytes:
+        nonlocal count
+        count += 1
+        return data if count % 9 else data[:5]
+
+    here.wires["line-1"].lose = lose
+    here.reset("board-1")
+    here.run(100)
+    here.until(here.live, 10_000)
+    assert not [a for a in here.alarms() if a.startswith("upload-failed")]
