@@ -51,9 +51,13 @@ def make(tmp_path: Path) -> Iterator[MakeWalk]:
     """Makes such a night on the firmware's core; everything is live and armed."""
     nights: list[Night] = []
 
-    def made_night(without: dict[str, tuple[str, ...]] | None = None, rules: str = RULES) -> Walk:
+    def made_night(
+        without: dict[str, tuple[str, ...]] | None = None, rules: str = RULES, full: str = ""
+    ) -> Walk:
         try:
-            night = Night(made(tmp_path, without, rules), tmp_path, FirmwareBoard, durable=False)
+            night = Night(
+                made(tmp_path, without, rules, full), tmp_path, FirmwareBoard, durable=False
+            )
         except NoCompiler as error:
             pytest.skip(f"no C compiler: {error}")
         nights.append(night)
@@ -122,6 +126,28 @@ def test_a_prop_without_anything_mild_enough_stays_quiet(make: MakeWalk) -> None
     night.run(100_000)
     assert [walk.seen[1, z] for z in ZONES] == ["mild", "0", "mild"]
     assert night.prop("hall-prop").last_cycles[0].sequence == "stays quiet"
+
+
+def test_a_prop_whose_board_has_no_room_to_stay_quiet_is_disarmed_and_said_so(
+    make: MakeWalk,
+) -> None:
+    """It fails to the safe side, once; an operator arms it again behind that group."""
+    walk = make(full="hall")
+    night = walk.night
+    night.ask("send_group", strength="mild", size=2)
+    walk.group(1, 0)
+    night.run(30_000)
+    assert night.state("hall-prop") is PropState.DISARMED
+    alarm = "The hall prop has nothing mild enough and no room to stay quiet: it was disarmed"
+    assert alarm in night.alarms().values()
+    night.run(150_000)
+    assert walk.seen[1, "hall"] == "0"
+    assert alarm not in night.alarms().values()
+    night.arm_all()
+    night.ask("send_group", strength="strong", size=2)
+    walk.group(2, 0)
+    night.run(150_000)
+    assert walk.seen[2, "hall"] == "strong"
 
 
 def test_an_excluded_property_is_never_shown(make: MakeWalk) -> None:
