@@ -34,6 +34,8 @@ COMMANDS: tuple[Command, ...] = (
     Command("stop", "stop", "all-stop, at once, without asking"),
     Command("engine", "engine", "run a site's engine in the foreground, without a console"),
     Command("status", "status", "say what a running engine sees"),
+    Command("why", "why", "say what keeps a prop from being armed or fired"),
+    Command("tag", "tag", "hold a prop while you work on it"),
     Command("group", "group", "send a group, and see where groups are"),
     Command("check", "check", "find what is wrong with a site file"),
     Command("new", "new", "write a site file to start from"),

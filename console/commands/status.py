@@ -87,9 +87,10 @@ def lines(entities: Mapping[str, Any]) -> list[str]:
     ]
     for prop in sorted(all_of["prop"].values(), key=lambda p: p["order"]):
         flags = f" [{', '.join(prop['flags'])}]" if prop["flags"] else ""
+        tags = f" tagged by {', '.join(prop['tags'])}" if prop["tags"] else ""
         state = prop["asked"] or prop["state"]
         said.append(
             f"prop {prop['name']:<20} {state:<10} {prop['sequence']:<16} "
-            f"{prop['cycles_tonight']} tonight, {prop['cycles_life']} for life{flags}"
+            f"{prop['cycles_tonight']} tonight, {prop['cycles_life']} for life{flags}{tags}"
         )
     return said

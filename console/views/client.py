@@ -165,17 +165,18 @@ def reply_of(body: Mapping[str, Any]) -> Reply:
     result = body.get("result")
     result = result if isinstance(result, Mapping) else {}
     refused: dict[str, tuple[Refusal, ...]] = {}
-    if whole := _refusals(body.get("refused")):
+    if whole := refusals_of(body.get("refused")):
         refused[""] = whole
     by_prop = result.get("refused")
     if isinstance(by_prop, Mapping):
-        refused.update({str(name): _refusals(found) for name, found in by_prop.items()})
+        refused.update({str(name): refusals_of(found) for name, found in by_prop.items()})
     done = result.get("done")
     names = tuple(str(n) for n in done) if isinstance(done, list) else ()
     return Reply(body.get("ok") is True, result, names, refused)
 
 
-def _refusals(found: object) -> tuple[Refusal, ...]:
+def refusals_of(found: object) -> tuple[Refusal, ...]:
+    """The refusals in an answer; none in what is no list of them."""
     if not isinstance(found, list):
         return ()
     return tuple(

@@ -93,3 +93,26 @@ def test_a_demo_engine_opens_no_real_line(tmp_path: Path) -> None:
     said = sexton("engine", "--demo", "configs/demo.yaml")
     assert said.returncode == 2
     assert "demo" in said.stderr
+
+
+def test_a_prop_is_tagged_from_the_shell_and_says_why(site: RealSite) -> None:
+    """`tag on` holds the prop, `why` and `status` name the person, and only they lift it."""
+    at = ("--site", str(site.site))
+    done = sexton("tag", "on", "prop-1", "--by", "Ada", "--reason", "new hinge", *at)
+    assert done.returncode == 0, done.stderr
+    assert "tagged by Ada" in done.stdout
+    assert "replaces no lock" in done.stdout
+    why = sexton("why", "prop-1", *at)
+    assert why.returncode == 1
+    assert "tagged by Ada" in why.stdout
+    assert "→" in why.stdout
+    assert "tagged by Ada" in sexton("status", str(site.site)).stdout
+    refused = sexton("tag", "lift", "prop-1", "--by", "Bo", *at)
+    assert refused.returncode == 1
+    assert "Only the person named on a tag" in refused.stderr
+    lifted = sexton("tag", "lift", "prop-1", "--by", "Ada", "--json", *at)
+    assert json.loads(lifted.stdout) == {"ok": True, "tags": []}
+    site.until_live()
+    body = json.loads(sexton("why", "prop-1", "--json", *at).stdout)
+    assert set(body) == {"arm", "fire", "test"}
+    assert sexton("why", "no-such-prop", *at).returncode == 1

@@ -1,0 +1,36 @@
+"""How the shell's commands put one request to a running engine and say what it refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from console.views.client import Reply
+
+
+def ask(site: str | None, action: str, args: Mapping[str, object]) -> Reply:
+    """Ask the engine of `site`, or the only one. Raises NoEngine, or UserError for several."""
+    from console.errors import NoEngine
+    from console.launch import find_engine
+    from console.views.client import call
+
+    engine = find_engine(site)
+    try:
+        return call(engine.folder.socket, action, args)
+    except OSError as error:
+        raise NoEngine(
+            f"the engine of {engine.site} does not answer: {error}",
+            "Ask again; if it stays silent, end it and start it anew.",
+        ) from None
+
+
+def refusal_lines(reply: Reply) -> list[str]:
+    """Every reason with its remedy, a line each."""
+    from console.rules.text import plain
+
+    return [
+        plain(f"{each.reason} → {each.remedy}", 400)
+        for several in reply.refused.values()
+        for each in several
+    ]
