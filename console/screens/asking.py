@@ -14,13 +14,16 @@ from console.actions import Action, Scope
 from console.screens.base import Place
 from console.screens.desk import Desk, Notice
 from console.screens.group_questions import GroupQuestions
-from console.screens.prop_questions import PropQuestions
+from console.screens.prop_questions import PropQuestions, overridable
 from console.screens.questions import Args, Question
 from console.screens.site_questions import SiteQuestions
+from console.screens.tag_questions import HoldToRun, TagQuestions
 from console.screens.text import count_of
 from console.screens.why import Why
 from console.views.client import Reply
 from console.views.models import LinkState, PropState
+
+_ON_TAGS = ("untag", "hand_over_tag", "lift_tag", "test_break")
 
 
 def able(action: Action, place: Place) -> bool:
@@ -45,6 +48,8 @@ def able(action: Action, place: Place) -> bool:
         "correct_group": lambda: bool(store.groups),
         "quiet_zone": lambda: bool(place.subject("quiet_zone") and store.groups),
         "release_switch": lambda: any(p.by_hand for p in targets),
+        **dict.fromkeys(_ON_TAGS, lambda: prop is not None and bool(prop.tags)),
+        "override": lambda: prop is not None and bool(overridable(prop)),
         "rain": lambda: any(p.outdoor for p in store.props),
     }
     if action.id in checks:
@@ -62,11 +67,12 @@ class Asker:
             **PropQuestions(app, desk).table(),
             **SiteQuestions(app, desk).table(),
             **GroupQuestions(app, desk).table(),
+            **TagQuestions(app, desk).table(),
         }
 
     def knows(self, action: Action) -> bool:
-        """Whether there are words for asking it: one of the site needs arguments of its own."""
-        return action.scope is not Scope.SITE or action.id in self._questions
+        """Whether there are words for asking it, where it needs any."""
+        return action.id in self._questions or (action.scope is not Scope.SITE and not action.needs)
 
     async def ask(self, action: Action, place: Place, subject: str = "") -> None:
         """Ask the operator what is wanted, then the engine.
@@ -85,6 +91,9 @@ class Asker:
             if answer.ok:
                 if action.id == "fire" and place.own_page:
                     self._desk.fired_from_page(str(args["prop"]))
+                if action.id == "test_break":
+                    holding = HoldToRun(self._desk, str(args["prop"]), str(args["output"]))
+                    await self._app.push_screen_wait(holding)
                 place.asked()
         place.tick()
 

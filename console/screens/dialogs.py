@@ -159,12 +159,13 @@ class Choose(Dialog[str | None]):
 
 
 class Field(NamedTuple):
-    """One line to fill in. `wanted` fields must not stay empty."""
+    """One line to fill in. `wanted` fields must not stay empty, `secret` ones show dots."""
 
     name: str
     label: str
     value: str = ""
     wanted: bool = True
+    secret: bool = False
 
 
 class Form(Dialog[dict[str, str] | None]):
@@ -183,7 +184,12 @@ class Form(Dialog[dict[str, str] | None]):
         yield Paragraphs(self.title_text, self._texts)
         for field in self._fields:
             yield Paragraphs("", [field.label], Role.MUTED)
-            yield Input(value=plain(field.value), id=f"field-{field.name}", max_length=120)
+            yield Input(
+                value=plain(field.value),
+                id=f"field-{field.name}",
+                max_length=120,
+                password=field.secret,
+            )
         yield Paragraphs(
             "", ["Enter goes on from line to line and then asks. Esc: no."], Role.MUTED
         )

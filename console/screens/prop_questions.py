@@ -5,7 +5,7 @@ from __future__ import annotations
 from console.screens import questions
 from console.screens.base import Place
 from console.screens.desk import Notice
-from console.screens.dialogs import Choice
+from console.screens.dialogs import Choice, Field
 from console.screens.questions import Args, Question, Questions
 from console.screens.text import count_of
 from console.views.models import PropFlag, PropView, Refusal
@@ -21,6 +21,7 @@ class PropQuestions(Questions):
             "test": self._test,
             "switch": self._switch,
             "hand_only": self._hand_only,
+            "override": self._override,
         }
 
     async def _fire(self, place: Place) -> Args | None:
@@ -87,3 +88,28 @@ class PropQuestions(Questions):
         props = [p for name in place.targets() if (p := self.desk.store.prop(name))]
         on = not all(PropFlag.HAND_ONLY in p.flags for p in props)
         return {"props": [p.name for p in props], "on": on}
+
+    async def _override(self, place: Place) -> Args | None:
+        prop = self.desk.store.prop(place.chosen_prop())
+        if prop is None:
+            return None
+        checks = {r.check: r.reason for r in overridable(prop)}
+        check = await self.choose(
+            f"Override for {prop.title or prop.name}, until the night closes",
+            [Choice(check, reason) for check, reason in checks.items()],
+            "Only these may be. Name and reason go into the ledger and onto the report.",
+        )
+        if check is None:
+            return None
+        values = await self.form(
+            f"Override: {checks[check]}",
+            [],
+            self.name(),
+            Field("why", "Why it may be overridden"),
+        )
+        return None if values is None else {"prop": prop.name, "check": check, **values}
+
+
+def overridable(prop: PropView) -> list[Refusal]:
+    """What keeps the prop and may be overridden."""
+    return [r for r in (*prop.arm_refusals, *prop.fire_refusals) if r.may_override]

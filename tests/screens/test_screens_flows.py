@@ -414,7 +414,8 @@ async def test_help_names_every_key_of_the_screen(play: Scene) -> None:
 def test_every_action_that_has_a_key_is_bound_once() -> None:
     """One key never means two things on one screen; every binding has words for its help."""
     asked = [a for a in ACTIONS if a.key]
-    assert len(asked) == len(ACTIONS)
+    # `hold` is the space bar of the test break's own dialog.
+    assert [a.id for a in ACTIONS if not a.key] == ["hold"]
     shared = [*EVERYWHERE, *PLACES, *STOP_KEYS]
     for own in (FLOOR_WAYS, PROP_WAYS, ALARM_WAYS, LEDGER_WAYS):
         keys = [k for w in (*shared, *own) for k in w.key.split(",")]
@@ -520,4 +521,56 @@ async def test_a_leak_test_takes_numbers_only(play: Scene) -> None:
 async def test_every_action_of_the_table_can_be_asked(play: Scene) -> None:
     """An action that is added without words for it would never be offered."""
     async with at(play):
-        assert [a.id for a in ACTIONS if not play.console._asker.knows(a)] == []
+        assert [a.id for a in ACTIONS if not play.console._asker.knows(a)] == ["hold"]
+
+
+async def test_a_tag_names_who_and_why(play: Scene) -> None:
+    """After the order of a real lockout, which it replaces nothing of; a PIN shows as dots."""
+    async with at(play, (80, 40)) as pilot:
+        await press(pilot, "b")
+        assert "replaces none of this" in "\n".join(shown(play.console))
+        await press(pilot, *"hose", "enter", *"1234")
+        assert "1234" not in "\n".join(shown(play.console))
+        await press(pilot, "enter")
+        want = {"prop": "gate-hound", "by": "P. Marsh", "reason": "hose", "pin": "1234"}
+        assert play.engine.asked == [("tag", want)]
+
+
+async def test_tags_are_lifted_only_where_there_are_any(play: Scene) -> None:
+    """Lifting, handing over and the absent owner's way are offered on a tagged prop alone."""
+    async with at(play) as pilot:
+        await press(pilot, "B", "H", "Y", "T")
+        assert play.engine.asked == []
+        await press(pilot, *["down"] * 4, "B", "enter", "enter")
+        assert play.engine.asked == [("untag", {"prop": "brine-hand", "by": "P. Marsh"})]
+
+
+async def test_a_test_break_is_held_by_hand(play: Scene) -> None:
+    """Motion, owner, everybody clear; then the space bar holds and Escape lets go."""
+    door = play.store.prop("ice-house-door")
+    assert door is not None
+    play.store.patch({"prop/ice-house-door": replace(door, tags=("P. Marsh",))}, ())
+    async with at(play) as pilot:
+        await press(pilot, "down", "down", "T", "1", "enter", "enter", "enter")
+        await pilot.pause(0.1)
+        await press(pilot, "space", "escape")
+        await pilot.pause(0.1)
+        assert [name for name, _ in play.engine.asked] == ["test_break", "hold", "hold"]
+        assert play.engine.asked[0][1] == {
+            "prop": "ice-house-door", "by": "P. Marsh", "output": "lid", "people_clear": True,
+        }  # fmt: skip
+        assert [args["on"] for _, args in play.engine.asked[1:]] == [True, False]
+
+
+async def test_an_override_names_its_check(play: Scene) -> None:
+    """Only what may be overridden is offered, with a name and a reason."""
+    hound = play.store.prop("gate-hound")
+    assert hound is not None
+    stays = Refusal("home", "not at home", "let it down")
+    may = Refusal("checked", "not checked tonight", "check it", may_override=True)
+    async with at(play) as pilot:
+        await press(pilot, "V")
+        play.store.patch({"prop/gate-hound": replace(hound, arm_refusals=(stays, may))}, ())
+        await press(pilot, "V", "1", *"seen", "enter")
+        want = {"prop": "gate-hound", "check": "checked", "by": "P. Marsh", "why": "seen"}
+        assert play.engine.asked == [("override", want)]

@@ -68,6 +68,8 @@ SCREENS: dict[str, tuple[str, str]] = {
     "dialog group form": ("6 g 5 2", ""),
     "dialog correct": ("6 j", ""),
     "dialog leak test": ("7 L", ""),
+    "dialog tag": ("b", ""),
+    "dialog hand over": ("end up up up up up H", ""),
     "dialog why": ("end up w", ""),
     "dialog night": ("4 n", ""),
     "dialog export": ("4 x", ""),
@@ -156,7 +158,7 @@ def test_no_screen_and_no_dialog_is_forgotten_above() -> None:
     }
     dialogs = {d.__name__ for d in under(Dialog)} - {"Dialog", "Read"}
     assert dialogs == {
-        "Confirm", "Choose", "Form", "Why", "LastAnswer", "Help", "AllKeys", "Commands"
+        "Confirm", "Choose", "Form", "Why", "LastAnswer", "Help", "AllKeys", "Commands", "HoldToRun"
     }  # fmt: skip
 
 
