@@ -20,7 +20,7 @@ from console.site.models import Compressor, Site, Tank
 
 SENSOR_SIGMA_PSI = 0.5
 """Of a single reading of a common 0.5 to 4.5 V sensor, converter included."""
-SETTLE_MIN = 1.0
+SETTLE_MIN = 0.25
 """Air that was just compressed is hot and shrinks for about so long."""
 RECENT_MIN = 10.0
 """Over which demand is averaged."""
@@ -28,7 +28,12 @@ RECENT_MIN = 10.0
 NAMED_SHARE = 0.10
 """A leak is named when it takes this share of the compressor more than the site file says."""
 TIRED_BELOW = 0.85
-"""A compressor is called tired when it gives less than this share of its rating."""
+"""A compressor is called tired when it gives less than this share of what it gave tonight."""
+WORN_BELOW = 0.70
+"""Under this share of its rating it is called so from the start; less is within the doubt about
+ratings and about hot air."""
+WATCHED_MIN = 30.0
+"""After so long it is known what the compressor gives tonight."""
 SURE_SIGMAS = 4.0
 LONG_MIN = 3.0
 """A cause must show for so long before it is named."""
@@ -121,6 +126,8 @@ class AirModel:
         self._silent_min = _SILENT_MIN
         self._guesses: TankGuesses | None = None
         self._guess(self._filter.mean[PRESSURE], self._filter.sigma(PRESSURE))
+        self._watched_min = 0.0
+        self._gave: float | None = None
         self._shown_min: dict[Cause, float] = dict.fromkeys(Cause, 0.0)
         self._named: set[Cause] = set()
 
@@ -278,14 +285,12 @@ class AirModel:
     def _name(self, minutes: float) -> None:
         known = self._filter
         over = known.mean[LEAK] - self._stated_leak
-        missing = 1 - known.mean[STRENGTH]
+        lacks = self._lacks(minutes)
         mark = NAMED_SHARE * self._compressor.delivers_scfm
         under = known.mean[PRESSURE] < self._compressor.cut_in_psi - 8
         signs = {
             Cause.LEAK: (over / mark, over / max(known.sigma(LEAK), 1e-9)),
-            Cause.TIRED: (
-                missing / (1 - TIRED_BELOW), missing / max(known.sigma(STRENGTH), 1e-9),
-            ),
+            Cause.TIRED: (lacks, lacks * (1 - TIRED_BELOW) / max(known.sigma(STRENGTH), 1e-9)),
             Cause.DEAD: (2.0 if under and not self._switch.on else 0.0, SURE_SIGMAS),
         }  # fmt: skip
         for cause, (share, sigmas) in signs.items():
@@ -300,6 +305,22 @@ class AirModel:
             elif cause not in self._named:
                 self._shown_min[cause] = max(0.0, self._shown_min[cause] - minutes)
 
+    def _lacks(self, minutes: float) -> float:
+        """How near the compressor is to be called tired; 1 is where it is."""
+        strength = self._filter.mean[STRENGTH]
+        if self._measured is not None:
+            self._watched_min += minutes
+        if (
+            self._gave is None
+            and self._watched_min >= WATCHED_MIN
+            and self._filter.sigma(STRENGTH) <= 0.05
+        ):
+            self._gave = strength
+        worn = (1 - strength) / (1 - WORN_BELOW)
+        if self._gave is None:
+            return worn
+        return max(worn, (1 - strength / self._gave) / (1 - TIRED_BELOW))
+
     def _finding(self, cause: Cause) -> Finding:
         known, rated = self._filter, self._compressor.delivers_scfm
         if cause is Cause.LEAK:
@@ -312,11 +333,12 @@ class AirModel:
                 f"{share:.0f} % of the compressor",
             )  # fmt: skip
         if cause is Cause.TIRED:
-            lost = rated * (1 - known.mean[STRENGTH])
+            gives, gave = rated * known.mean[STRENGTH], rated * (self._gave or 1.0)
+            before = "earlier tonight" if self._gave is not None else "by the site file"
             return Finding(
-                cause, lost, rated * known.sigma(STRENGTH),
-                f"the compressor gives about {100 * known.mean[STRENGTH]:.0f} % of its "
-                f"{rated:g} scfm: {lost:.1f} scfm are missing",
+                cause, gave - gives, rated * known.sigma(STRENGTH),
+                f"the compressor gives about {gives:.1f} scfm, {100 * gives / gave:.0f} % of its "
+                f"{gave:.1f} scfm {before}",
             )  # fmt: skip
         return Finding(
             cause, rated, 0.0,

@@ -1,4 +1,4 @@
-"""A Kalman filter for one tank: pressure, leak, the compressor's strength and the props' appetite.
+"""A Kalman filter for one tank: pressure, leak, compressor, the props' appetite, heat.
 
 The state is small and its transition is the identity but for the pressure's row, so the matrix
 work is written out. Pressures are gauge in psi, flows free air in scfm, times minutes.
@@ -12,16 +12,21 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-PRESSURE, LEAK, STRENGTH, APPETITE = range(4)
+PRESSURE, LEAK, STRENGTH, APPETITE, HEAT = range(5)
 """Places in the state."""
 
+_ALL, _REST = range(5), range(1, 5)
+
 # How far each may wander by itself in a minute, as a standard deviation.
-_WANDER = (0.4, 0.035, 0.006, 0.006)
+_WANDER = (0.12, 0.035, 0.006, 0.006, 0.01)
 _UNSETTLED_PSI = 1.6
 """The same for the pressure while air is still hot, or nobody knows whether the compressor runs."""
 
 _OUTLIER = 6.0
-_LIMITS = ((-14.7, 400.0), (-0.5, 1e3), (0.0, 2.0), (0.3, 2.5))
+_LIMITS = ((-14.7, 400.0), (-0.5, 1e3), (0.0, 2.0), (0.3, 2.5), (0.0, 2.0))
+
+USUAL_HEAT = 0.7
+"""How much of the reckoned warmth a tank shows before anybody has watched it."""
 
 
 _HEAT_IN = 0.50
@@ -43,7 +48,7 @@ class Flows:
 
 
 class Warmth:
-    """What the tank's pressure is off by because its air is warmer or colder than its wall.
+    """What a tank shows more or less while its air is warmer or colder than its wall.
 
     Air that comes in hot adds k T / T0 - 1 of its pressure for a while, air that leaves takes k - 1
     with it, k = 1.4; the wall takes it back.
@@ -78,9 +83,9 @@ class TankFilter:
         leak_sigma: float,
     ) -> None:
         self._scf_per_psi = scf_per_psi
-        self.mean = [psi, leak_scfm, 1.0, 1.0]
-        spread = (psi_sigma, leak_sigma, 0.10, 0.15)
-        self.cov = [[spread[i] ** 2 if i == j else 0.0 for j in range(4)] for i in range(4)]
+        self.mean = [psi, leak_scfm, 1.0, 1.0, USUAL_HEAT]
+        spread = (psi_sigma, leak_sigma, 0.10, 0.15, 0.4)
+        self.cov = [[spread[i] ** 2 if i == j else 0.0 for j in _ALL] for i in _ALL]
         self._refused = 0
         self.warmth = Warmth()
 
@@ -91,21 +96,23 @@ class TankFilter:
     def predict(self, flows: Flows) -> None:
         """Let the time of one step pass. The state's pressure is the one that a gauge shows."""
         per_scf = 1 / self._scf_per_psi
-        slopes = (
+        slopes = [
             0.0,
             -flows.leak_share * flows.minutes * per_scf,
             flows.compressor_scfm * flows.minutes * per_scf,
             -flows.used_scf * per_scf,
-        )
+            0.0,
+        ]
         mean, cov = self.mean, self.cov
         comes_psi = slopes[STRENGTH] * mean[STRENGTH]
         goes_psi = -slopes[LEAK] * mean[LEAK] - slopes[APPETITE] * mean[APPETITE]
         warmer_psi = self.warmth.step(flows.minutes, comes_psi, goes_psi)
-        mean[PRESSURE] += comes_psi - goes_psi + warmer_psi
+        slopes[HEAT] = warmer_psi
+        mean[PRESSURE] += comes_psi - goes_psi + warmer_psi * mean[HEAT]
         # F P F' with F the identity but for its first row.
-        first = [cov[0][j] + sum(slopes[i] * cov[i][j] for i in range(1, 4)) for j in range(4)]
-        first[0] += sum(first[i] * slopes[i] for i in range(1, 4))
-        for j in range(4):
+        first = [cov[0][j] + sum(slopes[i] * cov[i][j] for i in _REST) for j in _ALL]
+        first[0] += sum(first[i] * slopes[i] for i in _REST)
+        for j in _ALL:
             cov[0][j] = cov[j][0] = first[j]
         for i, wander in enumerate(_WANDER):
             cov[i][i] += wander * wander * flows.minutes
@@ -126,11 +133,11 @@ class TankFilter:
             self.restart(measured_psi, sigma_psi)
             return True
         self._refused = 0
-        gain = [cov[i][0] / total for i in range(4)]
+        gain = [cov[i][0] / total for i in _ALL]
         row = list(cov[0])
-        for i in range(4):
+        for i in _ALL:
             mean[i] += gain[i] * off
-            for j in range(4):
+            for j in _ALL:
                 cov[i][j] -= gain[i] * row[j]
         self._bound()
         return True
@@ -139,7 +146,7 @@ class TankFilter:
         """Begin again at a pressure; what is known of leak, strength and appetite stays."""
         self._refused = 0
         self.mean[PRESSURE] = psi
-        for j in range(4):
+        for j in _ALL:
             self.cov[0][j] = self.cov[j][0] = 0.0
         self.cov[0][0] = sigma_psi * sigma_psi
 

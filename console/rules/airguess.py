@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from console.rules.airfilter import Warmth
+from console.rules.airfilter import USUAL_HEAT, Warmth
 from console.rules.airswitch import CompressorSwitch
 
 _COUNT = 24
@@ -81,7 +81,7 @@ class TankGuesses:
             takes = used_scf * guess.appetite + guess.leak * leak_share * minutes
             comes, goes = gives / self._scf_per_psi, takes / self._scf_per_psi
             warmer = guess.warmth.step(minutes, comes, goes)
-            guess.psi = max(0.0, guess.psi + comes - goes + warmer)
+            guess.psi = max(0.0, guess.psi + comes - goes + USUAL_HEAT * warmer)
             guess.switch.by_pressure(guess.psi)
 
     @property

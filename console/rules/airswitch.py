@@ -20,11 +20,12 @@ class CompressorSwitch:
         self.cut_out_psi = cut_out_psi
         self._limits = (cut_in_psi, cut_out_psi)
         self._sum = 0.0
+        self._doubt = 0.0
 
     @property
     def unsure(self) -> bool:
-        """Whether something speaks for the other state already."""
-        return self._sum > 0.0
+        """Whether much speaks for the other state already."""
+        return self._sum > self._doubt
 
     def near(self, psi: float) -> bool:
         """Whether it may be about to switch at this pressure."""
@@ -52,7 +53,9 @@ class CompressorSwitch:
         """
         beyond = moved_psi - (off_psi + on_psi) / 2
         self._sum = max(0.0, self._sum + (-beyond if self.on else beyond))
-        if self._sum <= _LIMIT_SIGMAS * sigma_psi:
+        limit = _LIMIT_SIGMAS * sigma_psi
+        self._doubt = limit / 2
+        if self._sum <= limit:
             return False
         self.on = not self.on
         self._sum = 0.0

@@ -35,7 +35,8 @@ def tank_lines(air: AirView, width: int) -> list[Line]:
     )
     left = "" if air.minutes_left is None else f" in {air.minutes_left:.0f} min"
     if air.minutes_left is None:
-        rows.append(line(Span("The compressor keeps up.", Role.MUTED)))
+        alone = f"the tank alone would carry {air.groups_left:.0f} groups"
+        rows.append(line(Span(f"The compressor keeps up; {alone}.", Role.MUTED)))
     else:
         text = f"Goes short{left}, after {air.groups_left:.0f} more groups at this pace."
         rows.append(line(Span(text, Role.WARN)))

@@ -188,7 +188,7 @@ def test_the_filter_stays_a_filter(steps: list[tuple[float, float, float | None]
         if measured is not None:
             kept.correct(measured, 0.5)
         assert all(math.isfinite(value) for value in kept.mean)
-        assert all(kept.cov[i][i] >= -1e-9 for i in range(4))
+        assert all(kept.cov[i][i] >= -1e-9 for i in range(5))
         assert kept.cov[0][1] == pytest.approx(kept.cov[1][0], abs=1e-9)
 
 

@@ -37,24 +37,26 @@ def nights_of(
     return Plant(site, seed, nights=nights, groups=groups, headway_s=_GROUP_S, fault=fault).run()
 
 
-def errors(site: Site, nights: list[Night]) -> dict[str, float]:
-    """How far the predicted pressure is off, in psi, with and without the sensor."""
-    found: dict[str, float] = {}
-    for name, sensor in (("with_sensor", True), ("without_sensor", False)):
-        off, within, count = [], 0, 0
-        for night in nights:
-            got = follow(site, night, sensor=sensor)
-            error = got.error(night)
-            off.append(error)
-            within += int((np.abs(error) <= 2 * np.maximum(got.sigma[60:], 1.0)).sum())
-            count += len(error)
-        every = np.concatenate(off)
-        found |= {
-            f"{name}_rms_psi": float(np.sqrt((every**2).mean())),
-            f"{name}_p95_psi": float(np.percentile(np.abs(every), 95)),
-            f"{name}_within_2_sigma": within / count,
-        }
-    return found
+def errors(site: Site, nights: list[Night], *, sensor: bool) -> dict[str, float]:
+    """How far the predicted pressure is off in psi, and how often anything is named."""
+    off, within, count = [], 0, 0
+    named = dict.fromkeys(Cause, 0)
+    for night in nights:
+        got = follow(site, night, sensor=sensor)
+        error = got.error(night)
+        off.append(error)
+        within += int((np.abs(error) <= 2 * np.maximum(got.sigma[60:], 1.0)).sum())
+        count += len(error)
+        for cause in got.named:
+            named[cause] += 1
+    every = np.concatenate(off)
+    return {
+        "nights": len(nights),
+        "rms_psi": float(np.sqrt((every**2).mean())),
+        "p95_psi": float(np.percentile(np.abs(every), 95)),
+        "within_2_sigma": within / count,
+        **{f"false {cause.value}": times for cause, times in named.items()},
+    }
 
 
 def naming(site: Site, nights: list[Night], cause: Cause, since_s: float) -> dict[str, float]:
@@ -75,12 +77,6 @@ def naming(site: Site, nights: list[Night], cause: Cause, since_s: float) -> dic
         "wrong": wrong,
         "nights": len(nights),
     }
-
-
-def false_alarms(site: Site, nights: list[Night]) -> dict[str, int]:
-    """What is named in nights in which nothing is wrong."""
-    found = [follow(site, night, sensor=True).named for night in nights]
-    return {cause.value: sum(cause in named for named in found) for cause in Cause}
 
 
 def strokes(site: Site, seed: int, draws: int) -> dict[str, float]:
@@ -114,6 +110,7 @@ def main() -> None:
     """Print all figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--nights", type=int, default=50)
+    parser.add_argument("--faulty", type=int, default=20, help="nights with each fault")
     parser.add_argument("--groups", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true")
@@ -122,29 +119,28 @@ def main() -> None:
     began = time.monotonic()
     sound = nights_of(site, given.seed, given.nights, given.groups)
     leak = nights_of(
-        site, given.seed + 1, given.nights, given.groups, Fault(NINE_PM_S, leak_scfm=1.0)
+        site, given.seed + 1, given.faulty, given.groups, Fault(NINE_PM_S, leak_scfm=1.0)
     )
     tired = nights_of(
-        site, given.seed + 2, given.nights, given.groups, Fault(HALF_PAST_EIGHT_S, strength=0.7)
+        site, given.seed + 2, given.faulty, given.groups, Fault(HALF_PAST_EIGHT_S, strength=0.7)
     )
-    figures = {
-        "pressure": errors(site, sound),
+    figures: dict[str, dict[str, float]] = {
+        "with sensor": errors(site, sound, sensor=True),
+        "without sensor": errors(site, sound[: max(1, given.nights // 5)], sensor=False),
         "leak": naming(site, leak, Cause.LEAK, NINE_PM_S),
         "tired": naming(site, tired, Cause.TIRED, HALF_PAST_EIGHT_S),
-        "false_alarms": false_alarms(site, sound),
         "strokes": strokes(site, given.seed, 20),
-        "took_s": round(time.monotonic() - began, 1),
+        "took": {"s": round(time.monotonic() - began, 1)},
     }
     if given.json:
         print(json.dumps(figures))
         return
-    p, s = figures["pressure"], figures["strokes"]
-    print(f"{given.nights} nights of {given.groups} groups on {site.name}, seed {given.seed}")
-    for name in ("with_sensor", "without_sensor"):
+    print(f"{given.groups} groups a night on {site.name}, seed {given.seed}")
+    for name in ("with sensor", "without sensor"):
+        p = figures[name]
         print(
-            f"tank pressure {name.replace('_', ' '):<15} rms {p[f'{name}_rms_psi']:.2f} psi, 95 % "
-            f"within {p[f'{name}_p95_psi']:.2f} psi; {p[f'{name}_within_2_sigma']:.0%} within two "
-            "of its own sigmas"
+            f"tank pressure {name:<15} {p['nights']:.0f} nights: rms {p['rms_psi']:.2f} psi, 95 % "
+            f"within {p['p95_psi']:.2f} psi; {p['within_2_sigma']:.0%} within two of its own sigmas"
         )
     for name, says in (("leak", "1 scfm leak"), ("tired", "compressor at 70 %")):
         f = figures[name]
@@ -152,13 +148,19 @@ def main() -> None:
             f"{says:<18} named after {f['median_min']:.1f} min (worst {f['worst_min']:.1f}), "
             f"missed {f['missed']:.0f} and wrong {f['wrong']:.0f} of {f['nights']:.0f}"
         )
-    named = ", ".join(f"{n} {cause}" for cause, n in figures["false_alarms"].items())
-    print(f"false alarms in {given.nights} sound nights: {named}")
+    sound_nights = figures["with sensor"]
+    false = ", ".join(
+        f"{times:.0f} {name.removeprefix('false ')}"
+        for name, times in sound_nights.items()
+        if name.startswith("false ")
+    )
+    print(f"false alarms in {sound_nights['nights']:.0f} sound nights: {false}")
+    s = figures["strokes"]
     print(
         f"stroke times: {s['strokes']:.0f} strokes, median {s['median']:+.1%}, rms {s['rms']:.1%}, "
         f"90 % within {s['p90']:.1%}, worst {s['worst']:.1%}"
     )
-    print(f"took {figures['took_s']} s")
+    print(f"took {figures['took']['s']} s")
 
 
 if __name__ == "__main__":

@@ -22,24 +22,23 @@ class Change:
     part: Part
     field: str
     unit: str
-    says: str
 
 
 CHANGES: dict[str, Change] = {
-    "bore": Change("cylinder", "bore_in", "in", "bore of the cylinder"),
-    "stroke": Change("cylinder", "stroke_in", "in", "its stroke"),
-    "rod": Change("cylinder", "rod_in", "in", "its rod"),
-    "count": Change("cylinder", "count", "", "how many cylinders hang on the valve"),
-    "load": Change("cylinder", "load_lbf", "lbf", "force against the rod"),
-    "assist": Change("cylinder", "assist_lbf", "lbf", "spring or weight that helps it out"),
-    "spring": Change("cylinder", "spring_lbf", "lbf", "return spring at full stroke"),
-    "moving": Change("cylinder", "moving_lb", "lb", "what is set in motion"),
-    "pressure": Change("prop", "set_pressure_psi", "psi", "set pressure of the prop"),
-    "cv": Change("valve", "cv", "", "flow coefficient of the valve, both ways"),
-    "exhaust-cv": Change("valve", "exhaust_cv", "", "flow coefficient of its exhaust"),
-    "flow-control-cv": Change("valve", "flow_control_cv", "", "of the flow control, open or shut"),
-    "hose-length": Change("hose", "length_ft", "ft", "hose from valve to cylinder"),
-    "hose-inside": Change("hose", "inside_in", "in", "inner diameter of the hose"),
+    "bore": Change("cylinder", "bore_in", "in"),
+    "stroke": Change("cylinder", "stroke_in", "in"),
+    "rod": Change("cylinder", "rod_in", "in"),
+    "count": Change("cylinder", "count", ""),
+    "load": Change("cylinder", "load_lbf", "lbf"),
+    "assist": Change("cylinder", "assist_lbf", "lbf"),
+    "spring": Change("cylinder", "spring_lbf", "lbf"),
+    "moving": Change("cylinder", "moving_lb", "lb"),
+    "pressure": Change("prop", "set_pressure_psi", "psi"),
+    "cv": Change("valve", "cv", ""),
+    "exhaust-cv": Change("valve", "exhaust_cv", ""),
+    "flow-control-cv": Change("valve", "flow_control_cv", ""),
+    "hose-length": Change("hose", "length_ft", "ft"),
+    "hose-inside": Change("hose", "inside_in", "in"),
 }
 """By the name of the option."""
 
