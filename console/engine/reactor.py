@@ -13,6 +13,7 @@ import selectors
 import signal
 import socket
 import time
+import traceback
 from collections import deque
 from collections.abc import Callable, Mapping
 
@@ -20,6 +21,7 @@ from console.engine import effects as fx
 from console.engine import events as ev
 from console.engine.clock import Clock
 from console.engine.core import Core
+from console.engine.durably import refused_body
 from console.engine.helper import Helper, Opened
 from console.engine.inbox import Inbox
 from console.engine.latchfile import LatchFile
@@ -28,6 +30,7 @@ from console.engine.stopserver import StopServer
 from console.engine.wires import Wires, expect
 from console.ledger.writer import LedgerWriter
 from console.rules.text import plain
+from console.views.models import Refusal
 
 _IDLE_COLLECT_MS = 20_000.0
 
@@ -253,8 +256,22 @@ class Reactor:
             self._feed(ev.ClientLeft(self._views.drop(fd)))
             return
         for event in events:
-            self._feed(event)
+            self._feed_request(event)
             self._serve_stops()
+
+    def _feed_request(self, event: ev.Event) -> None:
+        """Feed what a client said; what goes wrong in it is answered and does not end the night."""
+        try:
+            self._feed(event)
+        except Exception as error:  # noqa: BLE001 - see above
+            traceback.print_exc()
+            if isinstance(event, ev.Asked):
+                refusal = Refusal(
+                    "engine",
+                    f"the engine has a fault in this request ({type(error).__name__})",
+                    "Look at what is shown before asking again; the engine's log has the details.",
+                )
+                self._views.answer(event.client, refused_body(event.request, (refusal,)))
 
     def _take_inbox(self) -> None:
         self._inbox.drain()

@@ -9,6 +9,7 @@ import os
 import random
 import signal
 import sys
+import traceback
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO
@@ -117,8 +118,16 @@ def _serve(
             demo=demo, auto=auto,
         )  # fmt: skip
 
+        complained: set[str] = set()
+
         def encode(key: str) -> str | None:
-            entity = core.view(key)
+            try:
+                entity = core.view(key)
+            except Exception:  # noqa: BLE001 - what cannot be shown must not end the night
+                if key not in complained:
+                    complained.add(key)
+                    traceback.print_exc()
+                return None
             return None if entity is None else json.dumps(to_json(entity), separators=(",", ":"))
 
         stats: list[Reactor] = []
