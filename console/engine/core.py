@@ -230,6 +230,7 @@ class Core:
         self.nights.tick()
         self.requests.tagging.tick()
         self.requests.overriding.tick()
+        self.requests.notebook.tick()
         for supervisor in self.supervisors.values():
             supervisor.tick()
             supervisor.lamp(self.nights.unwatched)
@@ -301,6 +302,11 @@ class Core:
                 known.last_cycles.extend(cycles)
                 known.last_trigger = cycles[0].trigger
                 known.last_trigger_wall_ns = cycles[0].started_wall_ns
+        incidents, paused = show.get("incidents"), show.get("paused")
+        if isinstance(incidents, list):
+            world.incidents = {n for n in incidents if n in world.props}
+        if isinstance(paused, list):
+            world.paused = tuple(n for n in paused if n in world.props)
         armed = show.get("armed")
         if isinstance(armed, list):
             world.armed_before = {n: None for n in armed if n in world.props}
@@ -321,6 +327,8 @@ class Core:
         world = self.world
         state = (
             tuple(world.armed_before),
+            frozenset(world.incidents),
+            world.paused,
             tuple((p.wanted, p.hand_only) for p in world.props.values()),
             self.groups.revision,
         )
@@ -332,6 +340,8 @@ class Core:
             "hand_only": [p.name for p in world.props.values() if p.hand_only],
             "sequences": {p.name: p.sequence_name(p.wanted) for p in world.props.values()},
             "groups": groups_record(self.groups),
+            "incidents": sorted(world.incidents),
+            "paused": None if world.paused is None else list(world.paused),
         }
         if record != self._remembered:
             self._remembered = record

@@ -109,6 +109,8 @@ class GroupRequests:
         self, size: int, strength: Strength, note: str, exclude: frozenset[str], by: str
     ) -> Result:
         groups = self._groups
+        if groups.world.paused is not None:
+            raise BadRequest("the night is paused", "Resume it, then send the group.")
         number = (groups.last.number if groups.last else 0) + 1
         group = Group(number, size, strength, note, exclude, by=by)
         early_ms = groups.ready.at_ms - groups.world.now.mono_ms if groups.ready.reason else 0.0

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from collections.abc import Callable
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from console.engine.effects import Append
@@ -49,6 +49,8 @@ class Recorder:
 
     def __init__(self, world: World) -> None:
         self.trouble = ""
+        self.recent: deque[tuple[int, str, str]] = deque(maxlen=200)
+        """(wall ns, kind, subject) of what was recorded last."""
         self._world = world
         self._next_batch = 1
         self._batches: dict[int, _Batch] = {}
@@ -78,6 +80,7 @@ class Recorder:
         """
         batch, self._next_batch = self._next_batch, self._next_batch + 1
         self._batches[batch] = _Batch(done, given_up, stuck)
+        self.recent.extend(_brief(entries))
         self._world.emit(Append(batch, entries))
 
     def event(self, kind: str, subject: str, by: str = "", **detail: object) -> None:
@@ -340,3 +343,14 @@ def _source_of(prop: PropNow, number: int) -> str:
         if trigger.input == number and trigger.input is not None:
             return trigger.source.value
     return "unknown"
+
+
+def _brief(entries: tuple[Entry, ...]) -> Iterator[tuple[int, str, str]]:
+    for entry in entries:
+        match entry:
+            case CycleEntry():
+                yield entry.started_wall_ns, f"cycle by {entry.trigger}", entry.prop
+            case MissedTrigger():
+                yield entry.wall_ns, f"missed: {entry.reason}", entry.prop
+            case EventEntry():
+                yield entry.wall_ns, entry.kind, entry.subject

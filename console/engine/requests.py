@@ -15,6 +15,7 @@ from console.engine.effects import Answer
 from console.engine.grouprequests import GroupRequests
 from console.engine.groups import Groups
 from console.engine.nights import Nights
+from console.engine.notebook import Notebook
 from console.engine.overriding import Overriding
 from console.engine.recording import Recorder
 from console.engine.stopping import Stopping
@@ -57,6 +58,7 @@ class Requests:
         asked = self._group_requests = GroupRequests(groups, recorder)
         self.tagging = Tagging(world, recorder, self.disarm)
         self.overriding = Overriding(world, recorder)
+        self.notebook = Notebook(world, recorder, self.disarm)
         self._fittings: tuple[Fitting, ...] | None = None
         self._handlers: dict[str, Callable[[int, int, Mapping[str, object]], Result | None]] = {
             "arm": self._arm,
@@ -77,6 +79,10 @@ class Requests:
             "leak_test": self._leak_test,
             "why": self._why,
             "override": self.overriding.override,
+            "note": self.notebook.note,
+            "pause": lambda _client, _request, args: self.notebook.pause(args),
+            "resume": lambda _client, _request, args: self.notebook.resume(args),
+            "hand_over": self.notebook.hand_over,
             "tag": self.tagging.tag,
             "untag": self.tagging.untag,
             "hand_over_tag": self.tagging.hand_over,
@@ -132,7 +138,17 @@ class Requests:
     # --- props --------------------------------------------------------------------------------
 
     def _arm(self, client: int, request: int, args: Mapping[str, object]) -> Result:
-        return self._each(args, "arm", self._arm_one)
+        several = len(self._props(args)) > 1
+
+        def arm(prop: PropNow) -> None:
+            if several and prop.name in self._world.incidents:
+                raise BadRequest(
+                    "something happened at it tonight", "Look at it, then arm it by itself."
+                )
+            self._world.incidents.discard(prop.name)
+            self._arm_one(prop)
+
+        return self._each(args, "arm", arm)
 
     def _arm_one(self, prop: PropNow) -> None:
         sources = sources_of(prop.prop, hand_only=prop.hand_only)

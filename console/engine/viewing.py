@@ -93,7 +93,7 @@ class Viewing:
         world = self._world
         night = world.night
         offer: tuple[str, ...] = ()
-        if not world.latch.latched:
+        if not world.latch.latched and world.paused is None:
             facts = {name: world.facts(world.props[name]) for name in world.armed_before}
             offer = offered(world.armed_before, facts, {})
         return SiteView(
@@ -108,6 +108,7 @@ class Viewing:
             ledger_trouble=self._recorder.trouble,
             cycles_boards_can_hold=self._can_hold() if self._recorder.trouble else None,
             rearm=offer,
+            paused=world.paused is not None,
             rearm_caution=caution(
                 offer,
                 {

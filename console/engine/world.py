@@ -167,6 +167,10 @@ class World:
         self.tags = memory.tags[0]
         self.overrides = {name: dict(by) for name, by in memory.overrides.items()}
         """Who overrode which check of which prop tonight."""
+        self.incidents: set[str] = set()
+        """Props with an incident tonight that nobody armed since."""
+        self.paused: tuple[str, ...] | None = None
+        """What was armed when the night was paused; None while it goes on."""
         self.once_tagged = set(memory.tags[1])
         """Props whose tags the ledger knows of: what it says holds, not the board."""
         self.controllers: dict[str, ControllerNow] = {}
@@ -270,6 +274,8 @@ class World:
             latched=self.latch.latched,
             open_stop_inputs=self.open_stop_inputs(),
             tags=self.tags.owners(prop.name),
+            paused=self.paused is not None,
+            incident=prop.name in self.incidents,
             overridden=frozenset(self.overrides.get(prop.name, ())),
             tagged_on_board=PropFlags.TAGGED in flags,
             supply_low=self.supply_low(at),

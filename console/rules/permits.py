@@ -36,6 +36,9 @@ class Facts:
     home: bool = True
     idle_since_rest: bool = True
     """Whether the rest after its last cycle is over, as far as anybody knows."""
+    paused: bool = False
+    incident: bool = False
+    """Whether something happened at it tonight after which nobody armed it by itself."""
     overridden: frozenset[str] = frozenset()
     """Checks that somebody overrode for this prop tonight."""
 
@@ -102,6 +105,13 @@ def not_tagged(facts: Facts) -> Refusal | None:
     return Refusal("not_tagged", who, REASONS[Reason.TAGGED].remedy)
 
 
+def not_paused(facts: Facts) -> Refusal | None:
+    """The night is not paused."""
+    if not facts.paused:
+        return None
+    return Refusal("not_paused", "the night is paused", "Resume the night first.")
+
+
 def no_fault(facts: Facts) -> Refusal | None:
     """No fault waits to be acknowledged."""
     return _refused("no_fault", Reason.FAULT) if facts.state is PropState.FAULT else None
@@ -166,8 +176,8 @@ def home(facts: Facts) -> Refusal | None:
 CHECKS: dict[str, Check] = {
     check.__name__: check
     for check in (
-        online, matching, not_stopped, stop_input_closed, not_tagged, no_fault, supply, pressure,
-        armed, disarmed, rested, area_clear, home,
+        online, matching, not_stopped, stop_input_closed, not_tagged, not_paused, no_fault,
+        supply, pressure, armed, disarmed, rested, area_clear, home,
     )
 }  # fmt: skip
 """Every check by the name under which actions ask for it."""

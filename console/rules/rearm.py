@@ -13,8 +13,8 @@ def offered(
 ) -> tuple[str, ...]:
     """The props of `before` to offer, in order.
 
-    What is tagged, faulted, unchecked or armed already is left out; what is merely not ready yet,
-    such as offline, stays on offer and is refused by its permits when asked for.
+    What is tagged, faulted, unchecked, armed already or had an incident is left out; what is
+    merely not ready yet, such as offline, stays on offer and is refused when asked for.
     """
     return tuple(
         name
@@ -22,6 +22,7 @@ def offered(
         if name in facts
         and not facts[name].tags
         and not facts[name].tagged_on_board
+        and not facts[name].incident
         and facts[name].state
         not in (PropState.FAULT, PropState.ARMED, PropState.RUNNING, PropState.RESTING)
         and PropFlag.UNCHECKED not in flags.get(name, ())

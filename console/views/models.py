@@ -253,6 +253,7 @@ class SiteView:
     consoles: int = 0
     ledger_trouble: str = ""
     cycles_boards_can_hold: int | None = None
+    paused: bool = False
     rearm: tuple[str, ...] = ()
     rearm_caution: str = ""
 
