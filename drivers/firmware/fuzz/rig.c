@@ -43,24 +43,17 @@ static void heard(struct rig *r, const uint8_t *tx, size_t n) {
     }
 }
 
-static void step(struct rig *r, const uint8_t *bytes, size_t n, bool hello) {
+void rig_send(struct rig *r, const uint8_t *bytes, size_t n) {
     uint8_t tx[8192];
     uint64_t due;
-    size_t got = sx_virtual_step(r->board, r->now_us, bytes, n, tx, sizeof tx - 1, &due);
-    tx[got] = 0;
-    if (hello) {
-        heard(r, tx, got);
-    }
+    (void)sx_virtual_step(r->board, r->now_us, bytes, n, tx, sizeof tx, &due);
     judge(r);
-}
-
-void rig_send(struct rig *r, const uint8_t *bytes, size_t n) {
-    step(r, bytes, n, false);
     if (memchr(bytes, SX_STOP_BYTE, n)) {
         memset(r->asked, 0, sizeof r->asked);
     }
 }
 
+/* What the board granted. */
 static void note(struct rig *r, const char *verb, const char *rest) {
     unsigned a = 0, b = 0;
     char kind[16] = "", at_stop[16] = "";
@@ -89,9 +82,23 @@ void rig_ask(struct rig *r, const char *verb, bool guarded, const char *rest) {
         n--;
     }
     int whole = snprintf(frame, sizeof frame, "~%.*s#%04X\n", n, body, crc16(body, (size_t)n));
-    note(r, verb, rest);
-    step(r, (const uint8_t *)frame, (size_t)whole, strcmp(verb, "HELLO") == 0);
-    if (strcmp(verb, "STOP") == 0 || (strcmp(verb, "DISARM") == 0 && strcmp(rest, "0") == 0)) {
+    char tx[8192], yes[16];
+    uint64_t due;
+    size_t got = sx_virtual_step(r->board, r->now_us, (const uint8_t *)frame, (size_t)whole,
+                                 (uint8_t *)tx, sizeof tx - 1, &due);
+    tx[got] = 0;
+    (void)snprintf(yes, sizeof yes, " YES %u", r->request);
+    bool granted = strstr(tx, yes) != 0;
+    if (granted) {
+        note(r, verb, rest);
+    }
+    if (strcmp(verb, "HELLO") == 0) {
+        heard(r, (const uint8_t *)tx, got);
+    }
+    judge(r);
+    bool ends = strcmp(verb, "STOP") == 0 ||
+                (strcmp(verb, "DISARM") == 0 && strcmp(rest, "0") == 0);
+    if (granted && ends) {
         memset(r->asked, 0, sizeof r->asked);
     }
 }
