@@ -56,7 +56,7 @@ def columns_for(width: int, *, groups: bool = False) -> Columns:
     With `groups` a wide list says for which group each prop is set.
     """
     if width >= 110 and groups:
-        return Columns(17, 12, 14, 4, 6, 4, 0, 4, 12, 12)
+        return Columns(17, 12, 13, 4, 6, 9, 0, 4, 11, 11)
     if width >= 110:
         return Columns(19, 13, 17, 7, 6, 13, 8, 4)
     if width >= 76:
