@@ -1,11 +1,12 @@
 """A night of groups on the demo site's walk, followed and steered, beside a naive baseline.
 
-    python tests/proof/groups_night.py [--groups 200] [--seed 1] [--nights 1] [--json]
+    python tests/proof/groups_night.py [--groups 200] [--seed 1] [--nights 1] [--every S] [--json]
 
 The guests here are made by other rules than those that the follower believes in: uniform paces,
 gamma-distributed legs, stops, stragglers, groups that turn back, a prop that is out of service a
 while. Of the triggers 5 % are missed, and for every 100 passings there are 2 false ones. The naive
 baseline switches every prop when a group is sent, on the same night with the same triggers.
+Groups go when the headway says so, and up to 30 s later; with `--every` that often without asking.
 """
 
 from __future__ import annotations
@@ -192,10 +193,11 @@ class Crowd:
 class Night:
     """One simulated night."""
 
-    def __init__(self, site: Site, groups: int, seed: int) -> None:
+    def __init__(self, site: Site, groups: int, seed: int, every_s: float = 0.0) -> None:
         self.site = site
         self.rng = Random(seed)
         self.count = groups
+        self.every_ms = every_s * 1000
         self.groups: dict[int, Group] = {}
         walk = walk_of(site)
         self.follower = Follower(walk)
@@ -277,6 +279,9 @@ class Night:
                 self._due_ms = 0.0
                 heapq.heappush(queue, (now, ticket, "send"))
             return
+        if self.every_ms:
+            self._due_ms = self.sent_ms[-1] + self.every_ms
+            return
         group = self.groups[len(self.groups)]
         ready = self.headway.ready(group, now, EVERYTHING)
         if now >= ready.at_ms:
@@ -303,11 +308,12 @@ def main() -> None:
     parser.add_argument("--groups", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--nights", type=int, default=1)
+    parser.add_argument("--every", type=float, default=0.0, metavar="S")
     parser.add_argument("--json", action="store_true")
     arguments = parser.parse_args()
     site = load(DEMO)
     for seed in range(arguments.seed, arguments.seed + arguments.nights):
-        night = Night(site, arguments.groups, seed)
+        night = Night(site, arguments.groups, seed, arguments.every)
         figures = night.run()
         if arguments.json:
             print(json.dumps({"seed": seed, **figures}))

@@ -8,8 +8,6 @@ from console.site.kinds import Strength
 
 DEFAULT_SIZE = 4
 LARGEST_SIZE = 60
-EXCLUDABLE = ("strobe", "loud", "fog")
-"""The properties that a console offers to leave out; a site file may use others, too."""
 
 
 @dataclass(frozen=True, slots=True)
