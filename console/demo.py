@@ -103,7 +103,8 @@ class Demo:
         assert isinstance(site, SiteView)
         if site.night is None:
             self._ask("open_night", by="demo")
-        self._ask("arm", props=[prop.name for prop in self.site.props])
+        # Somebody may have stopped everything already; the demo goes on, stopped, as a site would.
+        call(self.folder.socket, "arm", {"props": [prop.name for prop in self.site.props]})
 
     def end_night(self) -> None:
         """Disarm everything, let what moves come to rest, and close the night."""

@@ -18,7 +18,7 @@ import pytest
 from console.launch import find_engine, running
 from console.places import engine_folders
 from console.views.client import snapshot
-from console.views.models import StopView
+from console.views.models import PropState, PropView, StopView
 from tests.boards import until
 
 Sit = Callable[..., Any]
@@ -61,6 +61,13 @@ def _is_up() -> bool:
     return any(running(folder) and folder.socket.exists() for folder in engine_folders())
 
 
+def _is_armed() -> bool:
+    if not _is_up():
+        return False
+    views = snapshot(find_engine(None).folder.socket).values()
+    return any(isinstance(view, PropView) and view.state is PropState.ARMED for view in views)
+
+
 def _no_traces(folder: Path) -> bool:
     """Whether processes and private folders are gone, and only records are left."""
     places = list(folder.glob("sexton-demo-*")) + [f.folder for f in engine_folders()]
@@ -87,14 +94,14 @@ def test_a_headless_night_counts_what_the_boards_counted(apart: Path) -> None:
 
 def test_shell_commands_find_the_demo(apart: Path, sit: Sit) -> None:
     """`status`, `stop` and `attach` work without a site, and the stop shows in the counts."""
-    night = _headless("--for", "14s", "--json", "--rate", "6")
-    until(_is_up, 60, "the demo is up")
-    status = subprocess.run([*SEXTON, "status", "--json"], capture_output=True, check=True)
-    assert json.loads(status.stdout)["site"]["demo"] is True
-    seat = sit("attach")
-    seat.until("ALL-STOP  F9 or Ctrl+X")
+    night = _headless("--for", "20s", "--json", "--rate", "6")
+    until(_is_armed, 60, "the night has begun")
     stopped = subprocess.run([*SEXTON, "stop"], capture_output=True, text=True)
     assert stopped.returncode == 0, stopped.stdout
+    seat = sit("attach")
+    status = subprocess.run([*SEXTON, "status", "--json"], capture_output=True, check=True)
+    assert json.loads(status.stdout)["site"]["demo"] is True
+    seat.until("ALL-STOP  F9 or Ctrl+X")
     said, _ = night.communicate(timeout=120)
     counts = json.loads(said)
     assert (counts["all_stops"], counts["agree"]) == (1, True)
