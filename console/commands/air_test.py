@@ -34,7 +34,8 @@ from console.rules.airtest import (
 from console.rules.text import plain
 from console.site.loading import load
 from console.site.models import Site
-from console.views.client import call
+from console.views.client import call, snapshot
+from console.views.models import PropState, PropView
 
 _LOOK_S = 5.0
 _ENOUGH_PSI = 10.0
@@ -139,6 +140,7 @@ def _watched(where: _Where, longest_min: float) -> tuple[float, float, float]:
         raise UserError(
             "no engine is running whose sensor could watch", "Start it, or read the gauge yourself."
         )
+    _nothing_moves(where.engine)
     began, start = time.monotonic(), _pressure(where.engine)
     psi, minutes = start, 0.0
     try:
@@ -149,7 +151,20 @@ def _watched(where: _Where, longest_min: float) -> tuple[float, float, float]:
     except KeyboardInterrupt:
         print("\nended by hand", file=sys.stderr)
     print(file=sys.stderr)
-    return start, psi, minutes
+    return start, psi, round(minutes, 2)
+
+
+def _nothing_moves(engine: Running) -> None:
+    """Strokes during a test would count as leak."""
+
+    ready = (PropState.ARMED, PropState.RUNNING, PropState.RESTING)
+    props = [e for e in snapshot(engine.folder.socket).values() if isinstance(e, PropView)]
+    armed = [prop.name for prop in props if prop.state in ready]
+    if armed:
+        raise UserError(
+            f"{len(armed)} props answer triggers, and their strokes would count as leak",
+            f"Disarm them first: {', '.join(armed[:6])}{' …' if len(armed) > 6 else ''}.",
+        )
 
 
 def _pressure(engine: Running) -> float:

@@ -20,6 +20,8 @@ from console.site.models import Compressor, Site, Tank
 
 SENSOR_SIGMA_PSI = 0.5
 """Of a single reading of a common 0.5 to 4.5 V sensor, converter included."""
+SENSOR_BIAS_PSI = 1.0
+"""By which all its readings may be off together; no filter takes that away."""
 SETTLE_MIN = 0.25
 """Air that was just compressed is hot and shrinks for about so long."""
 RECENT_MIN = 10.0
@@ -159,7 +161,9 @@ class AirModel:
         mean, known = self._filter.mean, self._filter
         return Reading(
             psi=self.psi,
-            sigma_psi=self._guesses.sigma_psi if self._guesses else known.sigma(PRESSURE),
+            sigma_psi=self._guesses.sigma_psi
+            if self._guesses
+            else math.hypot(known.sigma(PRESSURE), SENSOR_BIAS_PSI),
             measured_psi=self._measured,
             compressor_on=self._runs,
             running_min=self._since_switch_min if self._runs else 0.0,

@@ -45,7 +45,7 @@ def errors(site: Site, nights: list[Night], *, sensor: bool) -> dict[str, float]
         got = follow(site, night, sensor=sensor)
         error = got.error(night)
         off.append(error)
-        within += int((np.abs(error) <= 2 * np.maximum(got.sigma[60:], 1.0)).sum())
+        within += int((np.abs(error) <= 2 * got.sigma[60:]).sum())
         count += len(error)
         for cause in got.named:
             named[cause] += 1
