@@ -14,6 +14,7 @@ from console.actions import Action, Scope
 from console.screens.base import Place
 from console.screens.desk import Desk, Notice
 from console.screens.group_questions import GroupQuestions
+from console.screens.night_questions import NightQuestions
 from console.screens.prop_questions import PropQuestions, overridable
 from console.screens.questions import Args, Question
 from console.screens.site_questions import SiteQuestions
@@ -39,6 +40,10 @@ def able(action: Action, place: Place) -> bool:
         "leave_out": lambda: store.stop.latched and bool(place.subject("leave_out")),
         "open_night": lambda: store.site.night is None and store.linked,
         "close_night": lambda: store.site.night is not None,
+        "pause": lambda: store.site.night is not None and not store.site.paused,
+        "resume": lambda: store.site.paused,
+        "note": lambda: store.linked,
+        "hand_over": lambda: store.linked,
         "acknowledge": lambda: bool(place.subject("acknowledge")),
         "upload": lambda: any(c.link is LinkState.DIFFERS for c in store.controllers),
         "service": lambda: bool(place.subject("service")),
@@ -68,6 +73,7 @@ class Asker:
             **SiteQuestions(app, desk).table(),
             **GroupQuestions(app, desk).table(),
             **TagQuestions(app, desk).table(),
+            **NightQuestions(app, desk).table(),
         }
 
     def knows(self, action: Action) -> bool:
