@@ -303,7 +303,7 @@ ACTIONS: tuple[Action, ...] = (
         "Resume the night",
         "Go on after a pause; what was armed is offered for arming again.",
         Scope.SITE,
-        "R",
+        "N",
         needs=("by",),
         confirm=Confirm.DIALOG,
     ),
