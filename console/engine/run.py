@@ -164,8 +164,9 @@ def _memory(
         past = past_of(reader, start.night.night_id if start.night else None)
         last = {prop.name: _last_cycles(reader, prop.name) for prop in site.props}
     return Memory(
-        latch, start.night, start.counters, start.boot_maps, tonight, recall(memory_file), tags,
-        overrides, past, last_cycles=last,
+        latch=latch, night=start.night, counters=start.counters, boot_maps=start.boot_maps,
+        tonight=tonight, show=recall(memory_file), tags=tags, overrides=overrides, past=past,
+        last_cycles=last,
     )  # fmt: skip
 
 

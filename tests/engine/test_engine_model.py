@@ -222,6 +222,8 @@ class TheNight(RuleBasedStateMachine):
             night.plug(self.line(n))
         night.ask("disarm", props=["all"])
         night.until(night.live, 30_000)
+        # A report that was lost on the way comes again within half a second.
+        night.run(1500)
         props = night.core.world.props
         night.until(
             lambda: (
