@@ -173,6 +173,7 @@ void sx_stop(struct sx *s, uint32_t id, uint8_t source) {
 void sx_trigger(struct sx *s, uint8_t p, uint8_t trigger) {
     struct sx_prop *prop = &s->props[p];
     prop->trigger = trigger;
+    prop->wanted = prop->selected;
     prop->flags |= SX_PENDING;
     s->flags |= SX_AGAIN;
 }
@@ -203,7 +204,7 @@ static void begin_pending(struct sx *s, uint8_t p) {
         sx_missed(s, p, SX_REASON_AREA, 0);
         return;
     }
-    sx_start(s, p, prop->selected, prop->trigger);
+    sx_start(s, p, prop->wanted, prop->trigger);
 }
 
 static void play(struct sx *s, uint8_t p) {

@@ -157,12 +157,13 @@ static void send_state(struct sx *s) {
 
 static void send_prop(struct sx *s, uint8_t p) {
     const struct sx_prop *prop = &s->props[p];
+    bool waits = prop->flags & SX_PENDING && !prop->running;
     const uint32_t v[] = {p + 1u,
                           prop->shown_state,
                           prop->shown_flags,
                           prop->sources,
                           prop->selected,
-                          prop->running,
+                          waits ? prop->wanted : prop->running,
                           s->now - prop->state_at,
                           prop->life,
                           prop->number,

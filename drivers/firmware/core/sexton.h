@@ -63,6 +63,7 @@ struct sx_prop {
     sx_count step;
     uint8_t flags, sources, selected, running;
     uint8_t trigger; /* of the running cycle, or of the one that waits for a safe point */
+    uint8_t wanted;  /* the sequence of the one that waits */
     uint8_t missed;  /* events in the second that began at missed_at */
     uint16_t missed_at;
     uint8_t shown_state, shown_flags;
