@@ -95,11 +95,17 @@ ALARM_WAYS: tuple[Way, ...] = (
 
 WALK_WAYS: tuple[Way, ...] = (
     Way(
-        "walk.on", "right_square_bracket", "Zone on", "The chosen group is one zone further on.",
+        "walk.on",
+        "right_square_bracket",
+        "Zone on",
+        "The chosen group is one zone further on.",
         "screen.move('on')",
     ),
     Way(
-        "walk.back", "left_square_bracket", "Zone back", "The chosen group is one zone back.",
+        "walk.back",
+        "left_square_bracket",
+        "Zone back",
+        "The chosen group is one zone back.",
         "screen.move('back')",
     ),
 )

@@ -84,6 +84,18 @@ def test_a_test_break_is_for_a_single_tag() -> None:
     assert isinstance(rules.may_test(tagged("Ada", "Bo"), PROP, "Ada", ""), Refusal)
 
 
+def _asked(tags: Tags, kind: TagChange, prop: str, one: str, other: str) -> Change | Refusal:
+    match kind:
+        case TagChange.TAG:
+            return rules.put_on(tags, prop, one, "r", "", "s")
+        case TagChange.UNTAG:
+            return rules.lift(tags, prop, one, "")
+        case TagChange.HANDED:
+            return rules.hand_over(tags, prop, one, "", other, "", "s")
+        case TagChange.LIFTED:
+            return rules.lift_absent(tags, prop, one, other, "Di", "away")
+
+
 @given(
     st.lists(
         st.tuples(
@@ -103,27 +115,7 @@ def test_entries_read_again_leave_the_same_tags(
     tags = Tags()
     written: list[tuple[Change, int]] = []
     for at, (kind, prop, one, other) in enumerate(wanted):
-        change = {
-            TagChange.TAG: lambda: rules.put_on(tags, prop, one, "r", "", "s"),  # noqa: B023
-            TagChange.UNTAG: lambda: rules.lift(tags, prop, one, ""),  # noqa: B023
-            TagChange.HANDED: lambda: rules.hand_over(
-                tags,
-                prop,
-                one,
-                "",
-                other,
-                "",
-                "s",  # noqa: B023
-            ),
-            TagChange.LIFTED: lambda: rules.lift_absent(
-                tags,
-                prop,
-                one,
-                other,
-                "Di",
-                "away",  # noqa: B023
-            ),
-        }[kind]()
+        change = _asked(tags, kind, prop, one, other)
         if isinstance(change, Change):
             tags = tags.after(change, at)
             written.append((change, at))
