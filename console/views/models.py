@@ -301,8 +301,8 @@ class AirView:
 class GroupView:
     """Key `group/NUMBER`: a group that is in the walk.
 
-    `place_percent` is how far it has come; `zone` where that is, with `sure_percent`; `near` are all
-    zones that it may well be in.
+    `place_percent` is how far it has come; `zone` where that is, with `sure_percent`; `near` are
+    all zones that it may well be in.
     """
 
     number: int
