@@ -61,6 +61,7 @@ def firmware_command() -> list[str]:
         pytest.skip(f"no C compiler: {error}")
 
 
+@cache
 def avr_command() -> list[str]:
     """How to start the ATmega328P's own binary; skips where its tools are missing."""
     build = pytest.importorskip("drivers.firmware.build", reason="the firmware is not built here")
