@@ -21,7 +21,9 @@ from drivers.messages import (
     Hold,
     Poll,
     PropReport,
+    Tag,
     Test,
+    Untag,
 )
 from drivers.words import EventKind, Outcome, Trigger
 from tests.conformance.stage import BASIC, EVERY, SHORT, TWO, Stored, armed, prepare, prop
@@ -79,6 +81,20 @@ def test_number_is_published_only_once_durable() -> None:
     again.open()
     assert [c.number for c in again.of(CycleRecord)] == [1]
     assert again.of(CycleRecord)[0].outcome is Outcome.DONE
+
+
+def test_a_granted_tag_is_durable() -> None:
+    """At 3.4 ms a byte, TAG and UNTAG are answered only when a power cut cannot undo them."""
+    rig = Rig(small=True, nv_write_us=WRITE_US)
+    rig.run(300)
+    rig.open()
+    for cls, reason in ((Tag, "tagged"), (Untag, "setup")):
+        before = rig.now_us
+        rig.yes(cls, 1)
+        assert rig.now_us - before >= WRITE_US
+        after = Rig(small=True, nv=rig.board.nv)
+        after.open()
+        assert after.no(Arm, 1, EVERY) == reason
 
 
 def test_head_is_durable_within_100_ms_even_for_two_props_at_once() -> None:

@@ -472,7 +472,6 @@ def test_tag_survives_power_loss(rig: Rig) -> None:
     """A tag lies in memory and refuses after a reset, until it is lifted."""
     prepare(rig, BASIC, SHORT, heartbeat=60000)
     rig.yes(Tag, 1)
-    rig.run(10)
     rig.reset()
     rig.open()
     prepare(rig, BASIC, SHORT, heartbeat=60000)

@@ -5,6 +5,8 @@
 
 #define NOTHING 0xFFu
 
+#define TAG_WRITTEN 0x80u /* in sx.tag_todo, beside a bit for each prop */
+
 enum { BOOT_WRITING, BOOT_WRITTEN, BOOT_DURABLE }; /* sx.boot_stage */
 
 #define LAYOUT ((uint8_t)(SX_PROPS * 67 + SX_OUTPUTS * 31 + SX_TRAVELS * 7 + 1))
@@ -137,10 +139,16 @@ static bool identity_step(struct sx *s) {
         if (write_item(s, boot_at(s->boot_slot), BOOT_SEED, s->boot)) {
             s->boot_stage = BOOT_WRITTEN;
         }
+    } else if (s->tag_todo == TAG_WRITTEN) {
+        if (!sx_board_nv_settle(s->board)) {
+            return false;
+        }
+        s->tag_todo = 0;
+        s->flags |= SX_AGAIN;
     } else if (s->tag_todo) {
         uint8_t p = lowest(s->tag_todo);
         bool tagged = s->props[p].flags & SX_IS_TAGGED;
-        s->tag_todo = (uint8_t)(s->tag_todo & ~SX_BIT(p));
+        s->tag_todo = (uint8_t)((unsigned)(s->tag_todo & ~SX_BIT(p)) | TAG_WRITTEN);
         write(s, (uint16_t)(SX_NV_TAGS + p), tagged ? SX_TAGGED : SX_UNTAGGED);
     } else if (s->format_pos != NOTHING) {
         write(s, (uint16_t)(SX_NV_HEADER + s->format_pos), header_byte(s->format_pos));

@@ -189,7 +189,9 @@ bool sx_send_answer(struct sx *s) {
             return true;
         }
     }
-    if (a->code == SX_YES_METERS && !sx_board_nv_ready(s->board)) {
+    /* A tag is granted once it would outlive the power. */
+    if ((a->code == SX_YES_METERS && !sx_board_nv_ready(s->board)) ||
+        (a->code == SX_YES && s->tag_todo)) {
         return true;
     }
     uint32_t values[2] = {a->req, a->code};
