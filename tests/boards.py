@@ -7,6 +7,7 @@ descriptor; `Console` is one board's session on it.
 
 from __future__ import annotations
 
+import errno
 import os
 import select
 import signal
@@ -317,11 +318,24 @@ class Heard:
     message: Message
 
 
+def _opened(port: Path) -> serial.Serial:
+    """The port, for this process alone. Terminals' numbers are used again, and whoever still looks
+    for a dead board's terminal may have this one open for a moment."""
+    end = time.monotonic() + 3.0
+    while True:
+        try:
+            return serial.Serial(os.fspath(port), 115200, timeout=0, exclusive=True)
+        except serial.SerialException as error:
+            if error.errno != errno.EAGAIN or time.monotonic() > end:
+                raise
+            time.sleep(0.05)
+
+
 class Wire:
     """A serial line, as the engine uses it: opened by pyserial, read raw."""
 
     def __init__(self, port: Path) -> None:
-        self._serial = serial.Serial(os.fspath(port), 115200, timeout=0, exclusive=True)
+        self._serial = _opened(port)
         self._descriptor: int = self._serial.fileno()
         os.set_blocking(self._descriptor, False)
         self._framer = Framer()
