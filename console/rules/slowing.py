@@ -4,7 +4,8 @@ One stream is what one motion takes in one direction in one sequence. Its baseli
 first cycle after a service and judges every value from the third on by those before it, so nothing
 need be told in advance; after `LEARNED` values it stands still, or it would learn the wear itself.
 Two one-sided charts look at the scores: a CUSUM for lasting shifts, an EWMA for what is slow now.
-Both must be far outside, and the motion at least `LEAST_SLOWER` slower, before anybody is told.
+One must be far outside, and the motion at least `LEAST_SLOWER` slower and slower than nights differ
+from each other anyway, before anybody is told: a damp night or a tired compressor is no wear.
 
 Values are logarithms of times, so a share is a share for fast and slow motions alike. Where
 pressure and temperature are known the baseline learns what they do and takes it off.
@@ -16,7 +17,7 @@ residuals of R. L. Brown, J. Durbin and J. M. Evans (1975); NIST/SEMATECH e-Hand
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -26,18 +27,25 @@ from console.figures.inputs import finite
 from console.figures.run_length import cusum_decision_for, ewma_run_length
 
 LEARNED = 150
-"""Cycles after which the baseline stands still."""
+"""Cycles after which the baseline stands still,"""
+LEARNED_NIGHTS = 3
+"""in so many nights at least, for no two nights are alike,"""
+_LEARNED_AT_MOST = 600
+"""or so many cycles, should a night be very long."""
 LEAST_SLOWER = 0.05
 """Less than this share is of no consequence for a scare, however sure it is."""
+NIGHT_SPREADS = 3.5
+"""So many deviations of a night's mean are the weather's or the crowd's, not the motion's."""
+_NIGHT_PRIOR = 0.02
+"""What nights differ by before that is known, worth two of them."""
+_NIGHT_VALUES = 8
+"""A night with fewer values says nothing about nights."""
 ALLOWANCE = 1.0
 WEIGHT = 0.1
 CLIP = 3.5
 """One value counts for no more than this many deviations: a guest in the way is no wear."""
 LEAST_SPREAD = 0.01
 """Spread below this is the clock's, not the motion's."""
-IDLE_S = 20 * 60.0
-COLD_CYCLES = 3
-"""So many cycles after `IDLE_S` without one are left out: a cold prop is slow."""
 NIGHTS_A_FLAG = 10
 """A site is to have at most one false flag in so many nights."""
 _SURE = 20
@@ -106,11 +114,13 @@ class Stream:
         self._cusum = 0.0
         self._average: float | None = None
         self._scores = 0.0
+        self._nights = _Nights()
 
     @property
     def learning(self) -> bool:
         """Whether the baseline still changes with each value."""
-        return self.count < LEARNED
+        enough = self._nights.seen >= LEARNED_NIGHTS or self.count >= _LEARNED_AT_MOST
+        return self.count < LEARNED or not enough
 
     @property
     def baseline_ms(self) -> float | None:
@@ -127,28 +137,48 @@ class Stream:
         """How much slower than its baseline it is now, as a share; negative: faster."""
         return math.expm1(self._average or 0.0)
 
-    def add(self, ms: float, psi: float | None = None, temp_degf: float | None = None) -> Point:
+    @property
+    def least_slower(self) -> float:
+        """The share from which on a slow-down is more than nights differ anyway."""
+        if not self._nights.told:
+            return LEAST_SLOWER
+        night = self._nights.spread**2 * (1 + 1 / max(self._nights.learned, 1))
+        average = (ewma_half_width(1.0, WEIGHT, 1.0) * self.spread) ** 2
+        return max(LEAST_SLOWER, NIGHT_SPREADS * math.sqrt(night + average))
+
+    def add(
+        self,
+        ms: float,
+        psi: float | None = None,
+        temp_degf: float | None = None,
+        night: int | None = None,
+    ) -> Point:
         """Judge one value by those before it, then learn from it.
 
+        `night` tells nights apart; without it every value is its own and none is learned of nights.
         Raises FigureError for a value that is not finite, ValueError for one not above 0.
         """
         if finite("a travel time", ms) <= 0:
             raise ValueError(f"a motion cannot take {ms:g} ms")
-        self.count += 1
         learn = self._learn
+        steady = self._cusum < self.limits.decision / 2
+        self._nights.enter(night, steady=steady, deviation=learn.deviation, learning=self.learning)
+        learning = self.learning
+        self.count += 1
         row = learn.row(psi, temp_degf)
         judged = learn.judge(row, math.log(ms))
         expected = None
         if judged is not None:
             expected, off, score = judged
             self._chart(off, score)
-        if self.count <= LEARNED:
+            self._nights.add(off)
+        if learning:
             learn.add(row, math.log(ms))
         if (
             self.flagged_at is None
             and self.count >= _SURE
             and (self._cusum > self.limits.decision or self._scores > self._half_width())
-            and self.slower >= LEAST_SLOWER
+            and self.slower >= self.least_slower
         ):
             self.flagged_at = self.count
         known = expected is not None and self._average is not None
@@ -183,6 +213,56 @@ class Stream:
 
     def _half_width(self) -> float:
         return ewma_half_width(1.0, WEIGHT, self.limits.limit)
+
+
+class _Nights:
+    """How far nights differ: by the differences of successive means, to which wear adds little.
+
+    Source: J. von Neumann et al., The mean square successive difference (1941).
+    """
+
+    def __init__(self) -> None:
+        self.seen = LEARNED_NIGHTS
+        """How many nights there were; enough, as long as nobody tells them apart."""
+        self.learned = 0
+        """How many of them are behind the baseline."""
+        self._now: int | None = None
+        self._sum = 0.0
+        self._count = 0
+        self._before: float | None = None
+        self._squares = 2 * _NIGHT_PRIOR**2
+        self._pairs = 2
+
+    @property
+    def told(self) -> bool:
+        """Whether nights are told apart at all."""
+        return self._now is not None
+
+    @property
+    def spread(self) -> float:
+        """The deviation from night to night, as a share."""
+        return math.sqrt(max(self._squares, 0.0) / self._pairs)
+
+    def enter(self, night: int | None, *, steady: bool, deviation: float, learning: bool) -> None:
+        """A value of this night comes; `steady` says that nothing was slow when the last ended."""
+        if night is None or night == self._now:
+            return
+        self.seen = 1 if self._now is None else self.seen + 1
+        self.learned += learning
+        if self._count >= _NIGHT_VALUES and steady:
+            mean = self._sum / self._count
+            if self._before is not None:
+                # What the means scatter by themselves is no difference between nights.
+                noise = deviation**2 / self._count
+                self._squares += (mean - self._before) ** 2 / 2 - noise
+                self._pairs += 1
+            self._before = mean
+        self._now, self._sum, self._count = night, 0.0, 0
+
+    def add(self, off: float) -> None:
+        """How far a value of this night lies off the baseline."""
+        self._sum += off
+        self._count += 1
 
 
 _AS_AT_FIRST = (1.0, 0.0, 0.0)
@@ -290,67 +370,3 @@ def _inverse(m: Sequence[Sequence[float]]) -> tuple[tuple[float, float, float], 
         (q / determinant, (a * i - c * g) / determinant, (c * d - a * f) / determinant),
         (r / determinant, (b * g - a * h) / determinant, (a * e - b * d) / determinant),
     )
-
-
-def warm(started_s: Iterable[float]) -> list[bool]:
-    """Which cycles of one prop, oldest first, were run by a warm prop and count for its charts."""
-    found: list[bool] = []
-    cold, before = COLD_CYCLES, -math.inf
-    for at in started_s:
-        if at - before >= IDLE_S:
-            cold = COLD_CYCLES
-        found.append(cold <= 0)
-        cold, before = cold - 1, at
-    return found
-
-
-def sticks(nights: Sequence[tuple[float, Sequence[float]]]) -> bool:
-    """Whether a valve sticks on the first cycle of a night: at least two of the last three.
-
-    Each night is its first time and those after the cold ones; a first time half as long again as
-    the median of the rest counts, since cold alone makes a third of that.
-    """
-    stuck = 0
-    for first, rest in nights[-3:]:
-        if len(rest) >= 5:
-            ordered = sorted(rest)
-            stuck += first >= 1.5 * ordered[len(ordered) // 2]
-    return stuck >= 2
-
-
-RISE_CHANCE = 1e-4
-"""So seldom a rate that has not risen is taken for one that has."""
-_LEAST_EVENTS = 5
-
-
-def rising(recent: int, recent_of: float, before: int, before_of: float) -> bool:
-    """Whether a rate has at least doubled, and not by chance.
-
-    `recent` events in `recent_of` cycles against `before` in `before_of`. Given their sum, with
-    equal rates the recent ones are binomial.
-    """
-    from scipy.special import bdtrc
-
-    if recent < _LEAST_EVENTS or recent_of <= 0 or before_of <= 0:
-        return False
-    if recent / recent_of < 2 * before / before_of:
-        return False
-    share = recent_of / (recent_of + before_of)
-    return float(bdtrc(recent - 1, recent + before, share)) < RISE_CHANCE
-
-
-CAUSES = {
-    "both": "usual causes: low pressure at the prop, a kinked or leaking hose, a full filter, "
-    "a worn cylinder seal",
-    "out": "usual causes: low pressure at the prop, a sticking valve, a leaking cylinder seal, "
-    "a tired spring assist",
-    "back": "usual causes: a clogged exhaust silencer or flow control, a weak return spring, "
-    "a dry rod or hinge",
-}
-"""What usually slows a motion, by the directions that have become slow."""
-
-
-def cause(directions: Iterable[str]) -> str:
-    """What usually causes it when these directions are slow."""
-    slow = set(directions)
-    return CAUSES["both" if len(slow) > 1 else slow.pop()] if slow else ""

@@ -15,21 +15,13 @@ from enum import StrEnum
 from console.ledger.entries import Direction
 from console.ledger.upkeep import AirRow, TravelRow, UpkeepReader
 from console.ledger.working import WEATHER
-from console.rules.slowing import (
-    COLD_CYCLES,
-    Limits,
-    Point,
-    Stream,
-    cause,
-    limits_for,
-    rising,
-    warm,
-)
-from console.rules.slowing import sticks as sticks_on
+from console.rules.signs import COLD_CYCLES, cause, rising, warm
+from console.rules.signs import sticks as sticks_on
+from console.rules.slowing import Limits, Point, Stream, limits_for
 from console.upkeep.history import readings_of
 from console.upkeep.outlook import Outlook
 
-LEARN_ROWS = 300
+LEARN_ROWS = 400
 NEWEST_ROWS = 800
 NIGHTS_ROWS = 1200
 RECENT_NIGHTS = 3
@@ -168,7 +160,7 @@ class Watch:
                     stream = Stream(self.limits)
                     found[key] = Watched(prop, motion, row.sequence, direction, stream)
                 watched = found[key]
-                watched.points.append(watched.stream.add(ms, psi, degf))
+                watched.points.append(watched.stream.add(ms, psi, degf, row.night_id))
                 watched.started_ns.append(row.started_ns)
 
     def _surroundings(

@@ -11,18 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from console.figures.inputs import FigureError
-from console.rules.slowing import (
-    CAUSES,
-    COLD_CYCLES,
-    IDLE_S,
-    Limits,
-    Stream,
-    cause,
-    limits_for,
-    rising,
-    sticks,
-    warm,
-)
+from console.rules.signs import CAUSES, COLD_CYCLES, IDLE_S, cause, rising, sticks, warm
+from console.rules.slowing import Limits, Stream, limits_for
 
 LIMITS = limits_for(20_000)
 
@@ -91,6 +81,38 @@ def test_one_guest_in_the_way_raises_no_flag() -> None:
     run(stream, rng, 50)
     assert stream.flagged_at is None
     assert abs(stream.slower) < 0.05
+
+
+def test_nights_that_differ_raise_no_flag_but_wear_among_them_does() -> None:
+    """Each night is off by its own 1 %, as damp and crowds have it; wear adds up on top of that."""
+    flagged = found = 0
+    for seed in range(25):
+        for slow_from in (None, 550):
+            rng, stream = random.Random(seed), Stream(LIMITS)
+            for night in range(10):
+                odd = rng.gauss(0, 0.01)
+                for _ in range(100):
+                    past = 0 if slow_from is None else max(0, stream.count - slow_from)
+                    ms = 500 * (1 + 0.15 * min(1, past / 300)) * math.exp(odd + rng.gauss(0, 0.05))
+                    stream.add(ms, night=night)
+            flagged += slow_from is None and stream.flagged_at is not None
+            found += slow_from is not None and stream.flagged_at is not None
+    assert flagged <= 2
+    assert found == 25
+
+
+def test_a_precise_stream_with_restless_nights_asks_for_more() -> None:
+    """The more nights differ, the more a motion must slow down to be told apart from them."""
+    least = []
+    for spread in (0.0, 0.04):
+        rng, stream = random.Random(9), Stream(LIMITS)
+        for night in range(12):
+            odd = rng.gauss(0, spread)
+            for _ in range(60):
+                stream.add(500 * math.exp(odd + rng.gauss(0, 0.01)), night=night)
+        least.append(stream.least_slower)
+    assert least[0] < 0.06
+    assert least[1] > 0.07
 
 
 def test_known_pressure_and_warmth_are_taken_off() -> None:
