@@ -67,8 +67,13 @@ class _Plain:
 _PLAIN = {"one_value_15_percent": (1.15, 1), "mean_of_ten_10_percent": (1.10, 10)}
 
 
-def slowing(folder: Path, rng: random.Random, sites: int, props: int, nights: int) -> Figures:
-    """Half of the props of each site slow down in mid-season, the others never do."""
+def slowing(
+    folder: Path, rng: random.Random, sites: int, props: int, nights: int, odd: float = 0.0
+) -> Figures:
+    """Half of the props of each site slow down in mid-season, the others never do.
+
+    `odd` is how far nights differ from each other by themselves, as a share.
+    """
     calendar = season(nights)
     delays: list[int] = []
     plain_delays: dict[str, list[int]] = {rule: [] for rule in _PLAIN}
@@ -76,7 +81,7 @@ def slowing(folder: Path, rng: random.Random, sites: int, props: int, nights: in
     missed = false_flags = healthy_values = healthy_cycles = 0
     sites_flagged = 0
     for number in range(sites):
-        at = folder / f"slow-{number}"
+        at = folder / f"slow-{odd}-{number}"
         at.mkdir()
         site = make_site(at, site_text(props, calendar))
         book = Book(at / "works.ledger")
@@ -89,15 +94,16 @@ def slowing(folder: Path, rng: random.Random, sites: int, props: int, nights: in
             opened = book.open_night(day)
             entries = []
             for prop, start in starts.items():
+                tonight = math.exp(rng.gauss(0, odd))
                 at_ns = opened
                 while at_ns < opened + hours * 3600 * SECOND_NS:
                     at_ns += int(rng.expovariate(1 / 150) * SECOND_NS) + 20 * SECOND_NS
                     done = book.cycles.get(prop, 0) + 1
-                    slower = 1.0
+                    slower = tonight
                     if start is not None and done > start:
                         slower += SLOWER * min(1.0, (done - start) / RAMP)
                     out = 500 * slower * math.exp(rng.gauss(0, NOISE))
-                    back = 700 * math.exp(rng.gauss(0, NOISE))
+                    back = 700 * tonight * math.exp(rng.gauss(0, NOISE))
                     entries.append(book.cycle(prop, at_ns, out, back))
                     number_at[prop, at_ns] = done
                     for rule in plain[prop].values():
@@ -315,6 +321,8 @@ def everything(seed: int, *, quick: bool = False) -> dict[str, Figures]:
         folder = Path(name)
         return {
             "slowing": slowing(folder, rng, 1 if quick else 12, 8, 10),
+            "slowing, nights 1 % apart": slowing(folder, rng, 1 if quick else 12, 8, 10, 0.01),
+            "slowing, nights 2 % apart": slowing(folder, rng, 1 if quick else 12, 8, 10, 0.02),
             "forecast": forecasts(folder, rng, 8 if quick else 40, 30 if quick else 60),
             "spares": stock(folder, rng, 12 if quick else 30, 60 if quick else 300, 0.95),
         }
