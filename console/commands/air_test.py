@@ -37,7 +37,7 @@ from console.site.models import Site
 from console.views.client import call, snapshot
 from console.views.models import PropState, PropView
 
-_LOOK_S = 5.0
+_LOOK_S = 2.0
 _ENOUGH_PSI = 10.0
 
 
@@ -141,17 +141,32 @@ def _watched(where: _Where, longest_min: float) -> tuple[float, float, float]:
             "no engine is running whose sensor could watch", "Start it, or read the gauge yourself."
         )
     _nothing_moves(where.engine)
-    began, start = time.monotonic(), _pressure(where.engine)
-    psi, minutes = start, 0.0
+    began, psi, minutes = time.monotonic(), _pressure(where.engine), 0.0
+    seen = [(minutes, psi)]
     try:
-        while minutes < longest_min and start - psi < _ENOUGH_PSI:
+        while minutes < longest_min and seen[0][1] - psi < _ENOUGH_PSI:
             time.sleep(min(_LOOK_S, max(0.05, (longest_min - minutes) * 60)))
             psi, minutes = _pressure(where.engine), (time.monotonic() - began) / 60
+            seen.append((minutes, psi))
             print(f"\r{minutes:5.1f} min  {psi:6.1f} psi ", end="", file=sys.stderr, flush=True)
     except KeyboardInterrupt:
         print("\nended by hand", file=sys.stderr)
     print(file=sys.stderr)
-    return start, psi, round(minutes, 2)
+    return _straight(seen)
+
+
+def _straight(seen: list[tuple[float, float]]) -> tuple[float, float, float]:
+    """First and last pressure and the minutes between, by the straight line through all readings.
+
+    A single reading wavers by half a psi; over the few psi of a test the fall is straight enough.
+    """
+    times, psis = [one[0] for one in seen], [one[1] for one in seen]
+    middle, mean = sum(times) / len(times), sum(psis) / len(psis)
+    spread = sum((t - middle) ** 2 for t in times)
+    off = zip(times, psis, strict=True)
+    slope = sum((t - middle) * (p - mean) for t, p in off) / spread if spread else 0.0
+    first, last = mean - slope * middle, mean + slope * (times[-1] - middle)
+    return round(first, 1), round(last, 1), round(times[-1], 2)
 
 
 def _nothing_moves(engine: Running) -> None:
@@ -175,8 +190,7 @@ def _pressure(engine: Running) -> float:
         )
     if air["compressor_on"]:
         print("\rthe compressor seems to run: switch it off", file=sys.stderr)
-    # The filtered pressure: a single reading wavers by half a psi.
-    return float(air["psi"])
+    return float(air["measured_psi"])
 
 
 def _keep(where: _Where, found: LeakTest, by: str) -> None:

@@ -79,14 +79,18 @@ def test_the_shell_sees_the_air_and_the_sensor_does_a_leak_test(real: RealSite) 
     assert real.ask("disarm", props=["all"]).ok
     real.until_all("disarmed")
 
+    over = threading.Event()
+
     def fall() -> None:
-        for step in range(60):
-            real.bench("board-1").pressure(gauge(110 - 0.15 * step))
-            time.sleep(0.1)
+        began = time.monotonic()
+        while not over.wait(0.1):
+            psi = max(0.0, 110 - 1.2 * (time.monotonic() - began))
+            real.bench("board-1").pressure(gauge(psi))
 
     falling = threading.Thread(target=fall)
     falling.start()
     done = sexton(*base, "--watch", "5s", "--by", "Ada", "--json")
+    over.set()
     falling.join()
     assert done.returncode == 1, done.stderr
     result = json.loads(done.stdout)
