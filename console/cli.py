@@ -29,6 +29,7 @@ class Command(NamedTuple):
 
 COMMANDS: tuple[Command, ...] = (
     Command("demo", "demo", "run an invented site, simulated, with a console"),
+    Command("rehearse", "rehearse", "practise on your own site file, with trouble thrown in"),
     Command("run", "run", "run a site: start its engine when needed, open a console"),
     Command("attach", "attach", "open one more console on a running engine"),
     Command("stop", "stop", "all-stop, at once, without asking"),

@@ -43,8 +43,22 @@ class Demo:
     pipe.
     """
 
-    def __init__(self, ledger: Path | None, *, seed: int | None, rate: float) -> None:
-        """`rate` is how many times as busy as usual the guests are."""
+    mark = "DEMO"
+    """What every screen says, so that nobody takes it for the real thing."""
+
+    def __init__(
+        self,
+        ledger: Path | None,
+        *,
+        seed: int | None,
+        rate: float,
+        site_file: Path | None = None,
+    ) -> None:
+        """`rate` is how many times as busy as usual the guests are.
+
+        Without `site_file` it is the site that came with the program.
+        """
+        self._source = site_file or shipped("demo")
         self._given_ledger = ledger
         self.seed, self._rate = seed, rate
         self._stack = contextlib.ExitStack()
@@ -73,21 +87,27 @@ class Demo:
     def _start(self) -> None:
         self.place = Path(tempfile.mkdtemp(prefix="sexton-demo-"))
         self._stack.callback(shutil.rmtree, self.place, ignore_errors=True)
-        self.site_file = self.place / "demo.yaml"
-        shutil.copyfile(shipped("demo"), self.site_file)
+        self.site_file = self.place / f"{self.mark.lower()}.yaml"
+        try:
+            shutil.copyfile(self._source, self.site_file)
+        except OSError as error:
+            raise UserError(
+                f"{self._source} cannot be read: {error.strerror}", "Name a site file."
+            ) from None
+        self.bench = self.place / "bench.sock"
         self.site = load(self.site_file)
         self.ports = self.place / "ports"
         self.ports.mkdir()
         slug = slug_of(self.site_file, demo=True)
         self.folder = engine_folder(slug)
-        self.ledger = (self._given_ledger or _own_ledger(slug)).resolve()
+        self.ledger = (self._given_ledger or self._own_ledger(slug)).resolve()
         pipe, leash = os.pipe()
         self._stack.callback(os.close, pipe)
         self._stack.callback(os.close, leash)
         self._start_night(pipe)
         log = self.place / "engine.log"
         command = python("console.commands.demo_engine", str(self.site_file))
-        command += ["--ledger", str(self.ledger), "--ports", str(self.ports)]
+        command += ["--ledger", str(self.ledger), "--ports", str(self.ports), "--mark", self.mark]
         own = {"SEXTON_DATA": str(self.place / "data")}  # its latch is none of the next demo's
         self._keeper = Keeper(self.folder, command, log, stdin=pipe, environment=own)
         self._stack.callback(shutil.rmtree, self.folder.folder, ignore_errors=True)
@@ -143,6 +163,7 @@ class Demo:
         plant, boards = self.place / "plant.json", self.place / "boards"
         plant.write_text(plant_of(self.site).to_json())
         words = ["--description", str(plant), "--folder", str(boards), "--speed", str(self._rate)]
+        words += ["--bench", str(self.bench)]
         if self.seed is not None:
             words += ["--seed", str(self.seed)]
         for line in self.site.lines:
@@ -201,9 +222,12 @@ class Demo:
         before, self._cycles = self._cycles, cycles
         return cycles == before and all(prop.state not in _MOVING for prop in props)
 
+    def _own_ledger(self, slug: str) -> Path:
+        """Where its kind keeps its records; another that runs meanwhile has one of its own."""
+        usual = data_dir() / f"{self.mark.lower()}-{_plain(self.site.name)}.ledger"
+        taken = {found.ledger for folder in engine_folders() if (found := running(folder))}
+        return data_dir() / f"{slug}.ledger" if str(usual.resolve()) in taken else usual
 
-def _own_ledger(slug: str) -> Path:
-    """Where demos keep their records; another one that runs meanwhile has a ledger of its own."""
-    usual = data_dir() / "demo-morrowfen.ledger"
-    taken = {found.ledger for folder in engine_folders() if (found := running(folder))}
-    return data_dir() / f"{slug}.ledger" if str(usual.resolve()) in taken else usual
+
+def _plain(name: str) -> str:
+    return "".join(c if c.isalnum() else "-" for c in name.lower())[:40]

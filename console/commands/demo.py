@@ -49,7 +49,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--for",
         dest="seconds",
-        type=_seconds,
+        type=seconds_of,
         metavar="TIME",
         help="end after so long, such as 60s or 5min (headless: 60s unless given)",
     )
@@ -58,7 +58,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument("--seed", type=int, metavar="N", help="the same guests every time")
     parser.add_argument(
         "--rate",
-        type=_rate,
+        type=rate_of,
         default=4.0,
         metavar="X",
         help="X times as busy as a night (default 4)",
@@ -68,8 +68,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the demo; the exit codes are those of the help."""
-    import signal
-
     from console.demo import Demo
     from console.errors import UserError
     from console.launch import need_terminal
@@ -78,8 +76,7 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.json:
             raise UserError("--json goes with --headless", "A console draws; it prints no counts.")
         need_terminal()
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, _end)
+    end_on_signals()
     if not arguments.headless:
         print("Starting the boards and the engine ...", flush=True)
     with Demo(arguments.ledger, seed=arguments.seed, rate=arguments.rate) as demo:
@@ -99,9 +96,18 @@ def _with_console(demo: Demo, seconds: float | None) -> int:
 
 
 def _headless(demo: Demo, seconds: float, *, as_json: bool) -> int:
-    import time
-
     from console.demo_counts import board_counters, counts
+
+    wait_headless(demo, seconds)
+    demo.end_engine()
+    found = counts(demo.site, demo.ledger, board_counters(demo.site, demo.ports))
+    _show({"seconds": seconds, "seed": demo.seed, **found}, as_json=as_json)
+    return 0 if found["agree"] else 1
+
+
+def wait_headless(demo: Demo, seconds: float) -> None:
+    """Run a night of so long without a screen."""
+    import time
 
     with demo.watched():
         demo.begin()
@@ -110,10 +116,14 @@ def _headless(demo: Demo, seconds: float, *, as_json: bool) -> int:
             demo.tend()
             time.sleep(min(left, 0.1))
         demo.end_night()
-    demo.end_engine()
-    found = counts(demo.site, demo.ledger, board_counters(demo.site, demo.ports))
-    _show({"seconds": seconds, "seed": demo.seed, **found}, as_json=as_json)
-    return 0 if found["agree"] else 1
+
+
+def end_on_signals() -> None:
+    """Have SIGTERM and SIGHUP end everything in order."""
+    import signal
+
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _end)
 
 
 def _show(found: dict[str, Any], *, as_json: bool) -> None:
@@ -136,14 +146,16 @@ def _end(number: int, _frame: object) -> NoReturn:
     raise SystemExit(128 + number)
 
 
-def _seconds(text: str) -> float:
+def seconds_of(text: str) -> float:
+    """A length of time as people write it, in s. Raises argparse.ArgumentTypeError."""
     match = _DURATION.fullmatch(text.strip())
     if match is None or (seconds := float(match[1]) * _SECONDS[match[2]]) <= 0:
         raise argparse.ArgumentTypeError(f"{text!r} is no time; write it like 60s, 5min or 2h")
     return seconds
 
 
-def _rate(text: str) -> float:
+def rate_of(text: str) -> float:
+    """How many times as busy; raises argparse.ArgumentTypeError."""
     try:
         rate = float(text)
     except ValueError:

@@ -1,6 +1,6 @@
 """The engine of a demo: it ends when whoever started the demo is gone.
 
-    python -m console.commands.demo_engine SITE --ledger PATH --ports FOLDER
+    python -m console.commands.demo_engine SITE --ledger PATH --ports FOLDER [--mark WORD]
 
 Standard input is a pipe that nobody writes to. It closes when the demo ends, however it ends; then
 this engine ends in order, and the demo's private folder, in which SITE lies, goes with it.
@@ -26,6 +26,7 @@ def main() -> int:
     parser.add_argument("site", type=Path)
     parser.add_argument("--ledger", type=Path, required=True)
     parser.add_argument("--ports", type=Path, required=True)
+    parser.add_argument("--mark", default="DEMO")
     arguments = parser.parse_args()
     alone = threading.Event()
 
@@ -39,7 +40,9 @@ def main() -> int:
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     threading.Thread(target=watch, name="watch the demo", daemon=True).start()
     try:
-        return run_engine(arguments.site, arguments.ledger, demo=True, ports=arguments.ports)
+        return run_engine(
+            arguments.site, arguments.ledger, demo=True, mark=arguments.mark, ports=arguments.ports
+        )
     except UserError as error:
         print(f"{error.message}\n{error.hint}", file=sys.stderr)
         return 2

@@ -53,10 +53,10 @@ class Core:
         *,
         random: Random,
         site_file: str = "",
-        demo: bool = False,
+        mark: str = "",
         auto: bool = False,
     ) -> None:
-        """`site` is compiled: numbers and steps filled in."""
+        """`site` is compiled: numbers and steps filled in. `mark` is empty for the real thing."""
         self.world = world = World(site, memory, start, random)
         lines: dict[str, Line] = {}
         for site_line in site.lines:
@@ -89,7 +89,7 @@ class Core:
         self.groups = Groups(world, self.recorder, self.air, random, memory.past)
         self.requests = Requests(world, self.recorder, self.stopping, self.nights, self.groups)
         self.viewing = Viewing(
-            world, self.recorder, self.stopping, self.ports, self.groups, site_file, demo=demo
+            world, self.recorder, self.stopping, self.ports, self.groups, site_file, mark=mark
         )
         self.supervisors = {
             name: Supervisor(

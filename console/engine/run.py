@@ -47,6 +47,7 @@ def run_engine(
     ledger_path: Path | None = None,
     *,
     demo: bool = False,
+    mark: str = "DEMO",
     ports: Path | None = None,
     auto: bool = False,
 ) -> int:
@@ -55,8 +56,9 @@ def run_engine(
     With `ports` only pseudo-terminals linked from that folder are opened: line NAME is the path
     that its site file gives, if that lies there, or else `ports/NAME`. A demo has such a folder,
     too: the one in which the paths of its lines lie. With `auto` the engine ends ten minutes after
-    its last console when no night is open. Raises UserError where it cannot start: a second engine
-    of the same site, a line that another engine has, a broken site file or ledger.
+    its last console when no night is open. A demo's screens all say `mark`. Raises UserError where
+    it cannot start: a second engine of the same site, a line that another engine has, a broken site
+    file or ledger.
     """
     site_path = site_path.resolve()
     site = load(site_path)
@@ -83,7 +85,8 @@ def run_engine(
                     "End that engine first; one engine has a line for itself.",
                 ) from None
             held.callback(lock.release)
-        _serve(site, site_path, slug, ledger, holder, folder, ports, demo=demo, auto=auto)
+        mark = mark if demo else ""
+        _serve(site, site_path, slug, ledger, holder, folder, ports, mark=mark, auto=auto)
     return 0
 
 
@@ -96,7 +99,7 @@ def _serve(
     folder: EngineFolder,
     ports: Path | None,
     *,
-    demo: bool,
+    mark: str,
     auto: bool,
 ) -> None:
     clock, inbox = SystemClock(), Inbox()
@@ -115,7 +118,7 @@ def _serve(
         stack.callback(watch.end)
         core = Core(
             site, memory, clock.now(), random=random.SystemRandom(), site_file=str(site_path),
-            demo=demo, auto=auto,
+            mark=mark, auto=auto,
         )  # fmt: skip
 
         complained: set[str] = set()

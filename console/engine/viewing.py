@@ -38,7 +38,7 @@ class Viewing:
         groups: Groups,
         site_file: str,
         *,
-        demo: bool,
+        mark: str,
     ) -> None:
         self._world = world
         self._recorder = recorder
@@ -46,7 +46,7 @@ class Viewing:
         self._ports = ports
         self._groups = groups
         self._site_file = site_file
-        self._demo = demo
+        self._mark = mark
         self._sequences = {
             name: tuple(_sequence(prop, s) for s in prop.prop.sequences)
             for name, prop in world.props.items()
@@ -99,7 +99,8 @@ class Viewing:
         return SiteView(
             name=world.site.name,
             file=self._site_file,
-            demo=self._demo,
+            demo=bool(self._mark),
+            mark=self._mark,
             night=night.night_id if night else None,
             night_opened_wall_ns=night.opened_wall_ns if night else 0,
             night_opened_by=night.by if night else "",

@@ -246,6 +246,8 @@ class SiteView:
     name: str
     file: str
     demo: bool
+    mark: str = ""
+    """What every screen says where it is not the real thing: `DEMO`, `REHEARSAL`."""
     night: int | None = None
     night_opened_wall_ns: int = 0
     night_opened_by: str = ""
