@@ -8,6 +8,7 @@ from typing import Any, ClassVar, TypeVar
 
 from textual import events
 from textual.app import ComposeResult
+from textual.await_complete import AwaitComplete
 from textual.binding import BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.css.query import NoMatches
@@ -135,12 +136,20 @@ class Dialog(ModalScreen[Result]):
         super().__init__()
         self.desk = desk
         self.title_text = title
+        self._answered = False
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(id="dialog", can_focus=False):
             yield from self.body()
         yield Keys()
         yield StopBar(self.desk)
+
+    def dismiss(self, result: Result | None = None) -> AwaitComplete:
+        """Answer once: a second Enter, typed before the first one was seen to, is none."""
+        if self._answered:
+            return AwaitComplete()
+        self._answered = True
+        return super().dismiss(result)
 
     def body(self) -> ComposeResult:
         """The widgets of the question."""

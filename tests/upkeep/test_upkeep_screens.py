@@ -14,6 +14,7 @@ from textual.pilot import Pilot
 from console.ledger.ledger import Ledger
 from console.ledger.working import entry_of
 from console.screens.bar import StopBar
+from console.screens.base import Dialog
 from console.screens.part import PartPlace, TravelPlot, chart_title
 from console.screens.rows import Rows
 from console.screens.season import Season
@@ -272,3 +273,23 @@ def test_a_chart_says_in_words_what_it_shows() -> None:
     assert "learning" in chart_title(chart)
     slow = TravelChart("full", "back", (500.0,), none, none, none, 0.12, False, 0)
     assert chart_title(slow) == "full, coming home, ms: SLOW, +12%"
+
+
+async def test_a_second_enter_in_a_hurry_answers_nothing_twice(works: Path) -> None:
+    """Two answers to one dialog, before it is gone, are one; the console goes on."""
+    play = scene()
+    play.desk.upkeep = pages(works)
+    async with play.console.run_test(size=(80, 24)) as pilot:
+        await pilot.press("5")
+        place = play.console.screen
+        assert isinstance(place, Upkeep)
+        await until(pilot, lambda: bool(place.found.items))
+        await pilot.press("v")
+        await until(pilot, lambda: isinstance(play.console.screen, Dialog))
+        dialog = play.console.screen
+        assert isinstance(dialog, Dialog)
+        dialog.dismiss(None)
+        dialog.dismiss(None)
+        await until(pilot, lambda: play.console.screen is place)
+        await pilot.press("8")
+        await until(pilot, lambda: isinstance(play.console.screen, Season))
