@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.simulated.description import PlantDescription, SensorKind, perturbed
@@ -25,6 +25,7 @@ def touches(
     return found
 
 
+@settings(deadline=None, max_examples=40)
 @given(st.integers(0, 1 << 30))
 def test_touches_come_in_order_and_in_pairs(seed: int) -> None:
     """Time never goes back, and in the end nobody stands on a sensor for ever."""

@@ -53,7 +53,9 @@ def test_the_newest_image_is_found(tmp_path: Path, writer: Writer) -> None:
         assert loaded(path, writer) == ((f"image {n}.{n - 1}".encode() if n else None), ())
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60, deadline=None
+)
 @given(st.data())
 def test_a_torn_write_leaves_the_image_before(
     tmp_path: Path, writer: Writer, data: st.DataObject

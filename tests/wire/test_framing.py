@@ -6,7 +6,7 @@ import itertools
 import string
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.framing import (
@@ -43,12 +43,14 @@ def test_crc_of_nothing_is_its_start_value() -> None:
     assert crc16(b"") == 0xFFFF
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=64), st.integers(0, 64))
 def test_crc_can_be_continued(data: bytes, cut: int) -> None:
     """The CRC of two pieces, continued, is that of the whole."""
     assert crc16(data[cut:], crc16(data[:cut])) == crc16(data)
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=64))
 def test_crc_equals_long_division(data: bytes) -> None:
     """The table-driven CRC equals bitwise division by x^16 + x^12 + x^5 + 1."""
@@ -70,6 +72,7 @@ def test_a_carriage_return_before_the_line_feed_is_allowed() -> None:
     assert frames_in(Framer().feed(ARM[:-1] + b"\r\n"))
 
 
+@settings(deadline=None)
 @given(frames)
 def test_any_frame_comes_back_byte_by_byte(frame: Frame) -> None:
     """However slowly bytes come, they make the same frame."""
@@ -80,6 +83,7 @@ def test_any_frame_comes_back_byte_by_byte(frame: Frame) -> None:
     assert received == [frame]
 
 
+@settings(deadline=None)
 @given(st.lists(frames, max_size=5), st.lists(st.integers(0, 400), max_size=6))
 def test_any_split_gives_the_same_frames(sent: list[Frame], cuts: list[int]) -> None:
     """Reads end anywhere; what they make together does not depend on it."""
@@ -105,6 +109,7 @@ def test_a_stop_byte_after_a_frame_leaves_it_whole() -> None:
     assert Framer().feed(ARM + bytes([STOP_BYTE]))[-1] == StopByte()
 
 
+@settings(deadline=None)
 @given(st.lists(st.sampled_from([STOP_BYTE, *b"~#A\n"]), max_size=60))
 def test_every_stop_byte_counts(data: list[int]) -> None:
     """As many stops come out as went in, among any neighbours."""
@@ -123,6 +128,7 @@ def test_one_flipped_bit_never_makes_another_frame(at: int, bit: int) -> None:
         assert not frames_in(received)
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=600))
 def test_any_bytes_are_taken(data: bytes) -> None:
     """Nothing on a line makes the framer raise."""
@@ -130,6 +136,7 @@ def test_any_bytes_are_taken(data: bytes) -> None:
         assert isinstance(item, Frame | StopByte | Damaged)
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300), frames)
 def test_a_frame_after_any_noise_is_read(noise: bytes, frame: Frame) -> None:
     """`~` begins a frame whatever came before: one frame is lost at most, the next is read."""
@@ -137,6 +144,7 @@ def test_a_frame_after_any_noise_is_read(noise: bytes, frame: Frame) -> None:
     assert received[-1] == frame
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=2000))
 def test_the_framer_holds_no_more_than_a_frame(data: bytes) -> None:
     """Endless garbage must not fill the memory."""

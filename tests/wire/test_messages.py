@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import get_args, get_origin, get_type_hints
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import drivers
@@ -64,12 +64,14 @@ def messages_of(cls: type[Message]) -> st.SearchStrategy[Message]:
 any_message = st.sampled_from([*EVERY, Identity]).flatmap(messages_of)
 
 
+@settings(deadline=None)
 @given(any_message)
 def test_any_message_comes_back(message: Message) -> None:
     """Words made from a message make the same message again."""
     assert type(message).parse(message.words()) == message
 
 
+@settings(deadline=None)
 @given(any_message.filter(lambda m: not isinstance(m, Identity)))
 def test_any_message_survives_the_line(message: Message) -> None:
     """Through a frame and back, unless it is too long for one."""
@@ -84,6 +86,7 @@ def test_any_message_survives_the_line(message: Message) -> None:
     assert (parse_to_board if is_request else parse_from_board)(frame.words) == message
 
 
+@settings(deadline=None)
 @given(st.lists(printable, min_size=1, max_size=14).map(tuple))
 def test_any_words_are_a_message_or_bad(words: tuple[str, ...]) -> None:
     """Nothing that a frame can hold raises anything but BadMessage."""
@@ -94,6 +97,7 @@ def test_any_words_are_a_message_or_bad(words: tuple[str, ...]) -> None:
             continue
 
 
+@settings(deadline=None)
 @given(st.sampled_from(EVERY).flatmap(messages_of), st.data())
 def test_a_changed_word_is_the_same_kind_or_bad(message: Message, data: st.DataObject) -> None:
     """With one word replaced there is a message of the same verb, or none."""
