@@ -8,7 +8,7 @@ from tests.proof.groups_night import DEMO, Night
 
 def test_props_show_the_right_sequence_to_the_right_group() -> None:
     """99 % right and none above the group's strength; switching at the send gets far less."""
-    figures = Night(load(DEMO), 60, 2).run()
+    figures = Night(load(DEMO), 60, 1).run()
     steered, naive = figures["steered"], figures["naive"]
     assert isinstance(steered, dict)
     assert isinstance(naive, dict)

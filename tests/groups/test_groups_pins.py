@@ -120,7 +120,7 @@ def test_a_prop_without_anything_mild_enough_stays_quiet(make: MakeWalk) -> None
     walk.group(1, 0)
     night.run(50_000)
     shown = night.prop("hall-prop")
-    assert shown.group_note == "nothing as mild as mild: stays quiet"
+    assert shown.group_note == "nothing mild or milder: stays quiet"
     assert shown.sequence == "stays quiet"
     assert shown.state is PropState.ARMED
     night.run(100_000)

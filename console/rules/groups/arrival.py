@@ -15,7 +15,7 @@ JITTER_MS = 2500.0
 """Spread that does not shrink with the distance: where in the group the head is."""
 PACE_SPREAD = 0.18
 """Standard deviation of the logarithm of a group's pace, before it is known."""
-LATE_SHARE, LATE_FACTOR, LATE_SPREAD = 0.04, 2.2, 0.6
+LATE_SHARE, LATE_FACTOR, LATE_SPREAD = 0.025, 2.2, 0.5
 EARLY_SHARE, EARLY_FACTOR, EARLY_SPREAD = 0.01, 0.55, 0.4
 
 _ROOT_2 = math.sqrt(2.0)

@@ -79,11 +79,9 @@ class Choices:
         mild_enough = [s for s in self._sequences[prop] if s[1] <= most]
         suiting = [s for s in mild_enough if not s[3] & spared]
         if not suiting:
-            lack = (
-                f"without {', '.join(sorted(spared))}"
-                if mild_enough
-                else f"as mild as {most.value}"
-            )
+            lack = "quiet" if most is Strength.QUIET else f"{most.value} or milder"
+            if mild_enough:
+                lack = f"without {', '.join(sorted(spared))}"
             return Offer((), None, f"nothing {lack}: stays quiet")
         best = max(s[1] for s in suiting)
         of_best = [s for s in suiting if s[1] == best]

@@ -14,7 +14,7 @@ from console.site.models import Prop, Site
 
 AHEAD_MS = 6000.0
 """A decision must hold so long: until the next one is made and has reached the board."""
-DOUBT = 0.012
+DOUBT = 0.02
 """A group with a larger share than this in the next trigger has a say in what is shown."""
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from console.rules.groups.arrival import JITTER_MS, LEG_SPREAD, PACE_SPREAD, Spread, spread
 from console.rules.groups.walk import Walk
 
-GONE = 0.001
+GONE = 0.002
 """The chance on each leg that a group leaves by a side door or turns back."""
 AHEAD = 4
 """So many stations ahead of its anchor a group that is noticed nowhere is thought of."""
