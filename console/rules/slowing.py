@@ -171,7 +171,8 @@ class Stream:
         if judged is not None:
             expected, off, score = judged
             self._chart(off, score)
-            self._nights.add(off)
+            # Less the surroundings, but not less the baseline: that follows the nights it learns.
+            self._nights.add(off + learn.coefficients[0])
         if learning:
             learn.add(row, math.log(ms))
         if (
@@ -259,9 +260,9 @@ class _Nights:
             self._before = mean
         self._now, self._sum, self._count = night, 0.0, 0
 
-    def add(self, off: float) -> None:
-        """How far a value of this night lies off the baseline."""
-        self._sum += off
+    def add(self, value: float) -> None:
+        """A value of this night, what pressure and warmth do to it taken off."""
+        self._sum += value
         self._count += 1
 
 
