@@ -187,6 +187,7 @@ def test_strokes_are_counted_for_life(board: BoardProcess, console: Console) -> 
     console.yes(Fire, 1)
     wait_cycle(console, 1)
     console.ask(Disarm(console.next_id(), 1))
+    console.rest(0.1)
     console.yes(RunTest, 1, 1)
     wait_cycle(console, 2)
     console.yes(Hold, 2, 50)
