@@ -12,6 +12,7 @@ import difflib
 import math
 import re
 from functools import cache
+from threading import Lock
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -229,8 +230,17 @@ def _shown(text: str) -> str:
     return repr(text if len(text) <= _MAX_TEXT else text[:_MAX_TEXT] + "…")
 
 
-@cache
+_making = Lock()
+
+
 def _registry() -> pint.UnitRegistry[float]:
+    # Units of two registries do not mix, so two threads must never make one each.
+    with _making:
+        return _made_registry()
+
+
+@cache
+def _made_registry() -> pint.UnitRegistry[float]:
     import pint
 
     return pint.UnitRegistry(_DEFINITIONS.strip().splitlines())
