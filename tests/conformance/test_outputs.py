@@ -44,7 +44,8 @@ def test_the_largest_on_time(board: BoardProcess, console: Console) -> None:
     console.yes(Fire, 1)
     on = board.bench.wait(lambda p: p.outputs == 0b11, since=mark)
     off = board.bench.wait(lambda p: not p.outputs & 1, since=mark + 1)
-    assert 249_000 <= off.at_us - on.at_us <= 320_000
+    # On a busy machine either change may be seen late.
+    assert 225_000 <= off.at_us - on.at_us <= 320_000
     board.bench.outputs(0, seconds=0.2)
     event = wait_event(console, EventKind.FAULT, since=0)
     assert (event.prop, event.detail, event.value) == (1, FaultKind.ON_TIME, 1)
@@ -180,7 +181,7 @@ def test_not_home_is_a_flag_until_it_is(board: BoardProcess, console: Console) -
 
 
 def test_strokes_are_counted_for_life(board: BoardProcess, console: Console) -> None:
-    """Each switching on counts, in cycles, tests and holds; after a disarm a cut loses none."""
+    """Each switching on counts, in cycles, tests and holds; after a stop a cut loses none."""
     prepare(console, (prop(rest=0), *BASIC[1:]), Stored(1, 90, ("0:1+", "20:1-", "40:1+", "60:2+")))
     assert console.yes(Meters, 1)[:2] == ("0", "0")
     console.yes(Arm, 1, EVERY)
@@ -195,7 +196,7 @@ def test_strokes_are_counted_for_life(board: BoardProcess, console: Console) -> 
     board.bench.outputs(0)
     assert console.yes(Meters, 1)[:2] == ("4", "3")
     assert console.yes(Meters, 2)[0] == "3"
-    console.ask(Disarm(console.next_id(), 0))
+    console.wire.stop_byte()
     console.rest(1.5)
     board.bench.cut()
     board.bench.power()
