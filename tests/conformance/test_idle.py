@@ -135,7 +135,7 @@ def test_it_waits_between_its_bounds(board: BoardProcess, console: Console) -> N
     console.yes(Arm, 1, Sources.OPERATOR)
     began = board.bench.pins().at_us
     on = board.bench.wait(lambda p: p.outputs == 0b10, since=mark)
-    assert 380_000 <= on.at_us - began <= 640_000
+    assert 330_000 <= on.at_us - began <= 640_000
 
 
 def test_a_waiting_cycle_keeps_its_sequence(board: BoardProcess, console: Console) -> None:
