@@ -191,8 +191,10 @@ def test_strokes_are_counted_for_life(board: BoardProcess, console: Console) -> 
     console.rest(0.1)
     console.yes(RunTest, 1, 1)
     wait_cycle(console, 2)
-    console.yes(Hold, 2, 50)
-    console.yes(Hold, 2, 50)
+    mark = board.bench.mark()
+    console.yes(Hold, 2, 200)
+    console.yes(Hold, 2, 200)
+    board.bench.wait(lambda p: p.outputs == 0b10, since=mark)
     board.bench.outputs(0)
     assert console.yes(Meters, 1)[:2] == ("4", "3")
     assert console.yes(Meters, 2)[0] == "3"
