@@ -37,6 +37,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("status", "status", "say what a running engine sees"),
     Command("why", "why", "say what keeps a prop from being armed or fired"),
     Command("tag", "tag", "hold a prop while you work on it"),
+    Command("opening", "opening", "what is left of the opening check, and checking it off"),
     Command("group", "group", "send a group, and see where groups are"),
     Command("check", "check", "find what is wrong with a site file"),
     Command("new", "new", "write a site file to start from"),

@@ -18,6 +18,7 @@ from console.engine.groups import Groups
 from console.engine.lines import Keeper, Ports
 from console.engine.losing import grouped
 from console.engine.nights import Nights
+from console.engine.opening import OpeningCheck
 from console.engine.recording import Recorder
 from console.engine.requests import Requests
 from console.engine.stopping import Stopping
@@ -87,7 +88,10 @@ class Core:
             before_closing=self.wear.write,
         )
         self.groups = Groups(world, self.recorder, self.air, random, memory.past)
-        self.requests = Requests(world, self.recorder, self.stopping, self.nights, self.groups)
+        self.opening = OpeningCheck(world, self.recorder, self.air, self.groups)
+        self.requests = Requests(
+            world, self.recorder, self.stopping, self.nights, self.groups, self.opening
+        )
         self.viewing = Viewing(
             world, self.recorder, self.stopping, self.ports, self.groups, site_file, mark=mark
         )
@@ -144,11 +148,14 @@ class Core:
 
     def view(self, key: str) -> Entity | None:
         """The entity of a key as it is now."""
+        if key == "opening":
+            return self.opening.view()
         return self.air.view() if key == "air" else self.viewing.view(key)
 
     def keys(self) -> list[str]:
         """The keys of a whole snapshot."""
-        return [*self.viewing.keys(), *(["air"] if self.air.view() is not None else [])]
+        air = ["air"] if self.air.view() is not None else []
+        return [*self.viewing.keys(), "opening", *air]
 
     def take_dirty(self) -> set[str]:
         """Keys whose views changed since the last call."""
@@ -164,6 +171,7 @@ class Core:
                 self.ports.keepers[line].line.receive(data, world.now.mono_ms)
             case events.StopAsked(source, by, sent_ms, answer_to):
                 self.stopping.stop_all(source, by, sent_ms=sent_ms, answer_to=answer_to)
+                self.opening.stop_asked(source)
             case events.Asked(client, request, action, args):
                 self.requests.ask(client, request, action, args)
             case events.Written(result):
@@ -220,6 +228,7 @@ class Core:
                 match report.message:
                     case BoardReport():
                         self.air.outputs(name, report.message.outputs)
+                        self.opening.board_said(name)
                     case PropReport():
                         self.groups.reported(self.world.controllers[name], report.message)
                     case EventRecord():
@@ -231,6 +240,7 @@ class Core:
         self.requests.tagging.tick()
         self.requests.overriding.tick()
         self.requests.notebook.tick()
+        self.opening.tick()
         for supervisor in self.supervisors.values():
             supervisor.tick()
             supervisor.lamp(self.nights.unwatched)

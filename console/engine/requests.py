@@ -16,6 +16,7 @@ from console.engine.grouprequests import GroupRequests
 from console.engine.groups import Groups
 from console.engine.nights import Nights
 from console.engine.notebook import Notebook
+from console.engine.opening import OpeningCheck
 from console.engine.overriding import Overriding
 from console.engine.recording import Recorder
 from console.engine.stopping import Stopping
@@ -48,12 +49,15 @@ class Requests:
         stopping: Stopping,
         nights: Nights,
         groups: Groups,
+        opening: OpeningCheck,
     ) -> None:
         self._world = world
         self._recorder = recorder
         self._stopping = stopping
         self._nights = nights
         self._groups = groups
+        self._opening = opening
+        opening.acts_with(self._arm_one, self.disarm)
         groups.disarms_with(self.disarm)
         asked = self._group_requests = GroupRequests(groups, recorder)
         self.tagging = Tagging(world, recorder, self.disarm)
@@ -78,6 +82,12 @@ class Requests:
             "service": self._service,
             "leak_test": self._leak_test,
             "why": self._why,
+            "check": opening.check,
+            "uncheck": opening.uncheck,
+            "recheck": opening.recheck,
+            "sign_in": opening.sign_in,
+            "open_up": opening.open_up,
+            "close_up": opening.close_up,
             "override": self.overriding.override,
             "note": self.notebook.note,
             "pause": lambda _client, _request, args: self.notebook.pause(args),
@@ -164,6 +174,7 @@ class Requests:
     def disarm(self, prop: PropNow) -> None:
         """Disarm a prop, whatever is under way; it is no longer offered for arming again."""
         self._world.armed_before.pop(prop.name, None)
+        self._opening.leaves_out(prop.name)
         self._ask(prop, Asked.DISARM, Disarm)
 
     def _fire(self, client: int, request: int, args: Mapping[str, object]) -> Result:

@@ -22,6 +22,7 @@ from console.engine.helper import Helper, LineHeld, LineLock, recall
 from console.engine.inbox import Inbox
 from console.engine.latchfile import LatchFile
 from console.engine.latchrecord import latch_of
+from console.engine.openingbook import opening_of
 from console.engine.overriding import overrides_of
 from console.engine.reactor import Reactor
 from console.engine.server import ViewServer
@@ -164,12 +165,13 @@ def _memory(
     with Reader.open(ledger) as reader:
         tags = tags_of(reader)
         overrides = overrides_of(reader, start.night.night_id if start.night else None)
+        opening = opening_of(reader, start.night)
         past = past_of(reader, start.night.night_id if start.night else None)
         last = {prop.name: _last_cycles(reader, prop.name) for prop in site.props}
     return Memory(
         latch=latch, night=start.night, counters=start.counters, boot_maps=start.boot_maps,
         tonight=tonight, show=recall(memory_file), tags=tags, overrides=overrides, past=past,
-        last_cycles=last,
+        last_cycles=last, opening=opening,
     )  # fmt: skip
 
 

@@ -203,6 +203,7 @@ class Viewing:
             at.link, word, tagged=bool(self._world.tags.on(prop.name)),
             hand_only=prop.is_hand_only, low_air=low_air,
             service_due=prop.service_due, slowing=prop.slowing,
+            unchecked=not self._world.is_checked(prop.name),
         )  # fmt: skip
 
     def _points(self, prop: PropNow, at: ControllerNow) -> tuple[PointView, ...]:

@@ -19,6 +19,7 @@ from console.ledger.entries import BootMap, Counter, CounterKey, OpenNight
 from console.rules.airpermit import LowAir
 from console.rules.alarms import Alarms, Kind
 from console.rules.latch import Latch
+from console.rules.opening import Kept
 from console.rules.permits import Facts
 from console.rules.propstate import Word, state_of
 from console.rules.tags import Tags
@@ -47,6 +48,8 @@ class Memory:
     """The tags that stand, and every prop that ever had one."""
     overrides: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     """The overrides of the open night: who, by prop and check."""
+    opening: Kept = field(default_factory=Kept)
+    """The open night's opening check."""
     past: Past = field(default_factory=Past)
     """What the ledger knows of groups."""
     last_cycles: Mapping[str, tuple[CycleView, ...]] = field(default_factory=dict)
@@ -169,6 +172,8 @@ class World:
         """Who overrode which check of which prop tonight."""
         self.incidents: set[str] = set()
         """Props with an incident tonight that nobody armed since."""
+        self.checked: tuple[int, frozenset[str]] = (0, frozenset())
+        """A night's id, and the props whose opening check has passed in it."""
         self.paused: tuple[str, ...] | None = None
         """What was armed when the night was paused; None while it goes on."""
         self.once_tagged = set(memory.tags[1])
@@ -263,6 +268,13 @@ class World:
         low_v = self.site.supply(name).low_v if name else None
         return low_v is not None and 0 < at.report.supply_mv < low_v * 1000
 
+    def is_checked(self, prop: str) -> bool:
+        """Whether a prop's opening check has passed tonight, where the site file asks for it."""
+        if not self.site.opening.required:
+            return True
+        night, passed = self.checked
+        return self.night is not None and self.night.night_id == night and prop in passed
+
     def facts(self, prop: PropNow) -> Facts:
         """What the permits of a prop are judged by."""
         at = self.controller_of(prop)
@@ -275,6 +287,7 @@ class World:
             open_stop_inputs=self.open_stop_inputs(),
             tags=self.tags.owners(prop.name),
             paused=self.paused is not None,
+            checked=self.is_checked(prop.name),
             incident=prop.name in self.incidents,
             overridden=frozenset(self.overrides.get(prop.name, ())),
             tagged_on_board=PropFlags.TAGGED in flags,

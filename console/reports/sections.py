@@ -377,6 +377,30 @@ SECTIONS: tuple[Section, ...] = (
         "None was recorded.",
     ),
     Section(
+        "opening",
+        "Opening check",
+        (
+            Column("at", "When", _W),
+            Column("subject", "Of"),
+            Column("item", "Item"),
+            Column("kind", "What"),
+            Column("who", "By"),
+            Column("reading", "Reading"),
+        ),
+        f"""
+        SELECT e.wall_ns AS at, e.subject,
+               coalesce(json_extract(e.detail, '$.title'),
+                        (SELECT group_concat(value, ', ') FROM json_each(e.detail, '$.items')))
+                   AS item,
+               iif(e.kind = 'check', iif(e.who = '', 'by itself', 'by hand'),
+                   iif(json_extract(e.detail, '$.anew'), 'begun anew', 'taken back')) AS kind,
+               e.who, nullif(json_extract(e.detail, '$.reading'), '') AS reading
+        FROM events e
+        WHERE e.kind IN ('check', 'check-undone') AND e.night_id {_THESE} ORDER BY e.seq
+        """,
+        "Nothing was checked.",
+    ),
+    Section(
         "notes",
         "Incidents and notes",
         (

@@ -39,6 +39,8 @@ class Facts:
     paused: bool = False
     incident: bool = False
     """Whether something happened at it tonight after which nobody armed it by itself."""
+    checked: bool = True
+    """Whether its part of the opening check has passed, where the site file asks for that."""
     overridden: frozenset[str] = frozenset()
     """Checks that somebody overrode for this prop tonight."""
 
@@ -112,6 +114,17 @@ def not_paused(facts: Facts) -> Refusal | None:
     return Refusal("not_paused", "the night is paused", "Resume the night first.")
 
 
+def checked(facts: Facts) -> Refusal | None:
+    """Its part of tonight's opening check has passed, where the site file asks for it."""
+    if facts.checked:
+        return None
+    return Refusal(
+        "checked",
+        "opening check not done",
+        "Go through what is left of it (screen 9, `sexton opening`), or override it by name.",
+    )
+
+
 def no_fault(facts: Facts) -> Refusal | None:
     """No fault waits to be acknowledged."""
     return _refused("no_fault", Reason.FAULT) if facts.state is PropState.FAULT else None
@@ -176,15 +189,16 @@ def home(facts: Facts) -> Refusal | None:
 CHECKS: dict[str, Check] = {
     check.__name__: check
     for check in (
-        online, matching, not_stopped, stop_input_closed, not_tagged, not_paused, no_fault,
+        online, matching, not_stopped, stop_input_closed, not_tagged, not_paused, checked, no_fault,
         supply, pressure, armed, disarmed, rested, area_clear, home,
     )
 }  # fmt: skip
 """Every check by the name under which actions ask for it."""
 
 
-MAY_OVERRIDE = frozenset({"supply", "pressure"})
-"""Checks that a named person may override for a prop and a night: it may run weakly then."""
+MAY_OVERRIDE = frozenset({"supply", "pressure", "checked"})
+"""Checks that a named person may override for a prop and a night: it may run weakly then, or was
+looked at in another way."""
 
 
 def refusals(names: Iterable[str], facts: Facts) -> tuple[Refusal, ...]:

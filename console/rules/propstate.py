@@ -57,6 +57,7 @@ def flags_of(
     low_air: bool = False,
     service_due: bool = False,
     slowing: bool = False,
+    unchecked: bool = False,
 ) -> tuple[PropFlag, ...]:
     """The flags beside the state, in the order of `PropFlag`."""
     found = set()
@@ -68,6 +69,7 @@ def flags_of(
         (low_air, PropFlag.LOW_AIR),
         (service_due, PropFlag.SERVICE_DUE),
         (slowing, PropFlag.SLOWING),
+        (unchecked, PropFlag.UNCHECKED),
         (link is LinkState.DIFFERS, PropFlag.NOT_MATCHING),
     ):
         if holds:

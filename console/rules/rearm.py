@@ -23,6 +23,7 @@ def offered(
         and not facts[name].tags
         and not facts[name].tagged_on_board
         and not facts[name].incident
+        and (facts[name].checked or "checked" in facts[name].overridden)
         and facts[name].state
         not in (PropState.FAULT, PropState.ARMED, PropState.RUNNING, PropState.RESTING)
         and PropFlag.UNCHECKED not in flags.get(name, ())

@@ -23,6 +23,7 @@ from console.screens.floor import Floor, OpenProp
 from console.screens.foot import Keys
 from console.screens.help import AllKeys, Help
 from console.screens.ledger import Ledger
+from console.screens.opening import OpeningPlace
 from console.screens.palette import THEME
 from console.screens.part import PartPlace
 from console.screens.prop import PropPage
@@ -44,6 +45,7 @@ PLACES: dict[str, type[Place]] = {
     "walk": Walk,
     "air": Air,
     "season": Season,
+    "opening": OpeningPlace,
 }
 """The screens that have a key of their own."""
 

@@ -6,6 +6,7 @@ Each request runs in a worker of its own, so that no dialog and no slow engine d
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from textual.app import App
@@ -15,6 +16,7 @@ from console.screens.base import Place
 from console.screens.desk import Desk, Notice
 from console.screens.group_questions import GroupQuestions
 from console.screens.night_questions import NightQuestions
+from console.screens.opening_questions import OpeningQuestions
 from console.screens.prop_questions import PropQuestions, overridable
 from console.screens.questions import Args, Question
 from console.screens.site_questions import SiteQuestions
@@ -43,6 +45,11 @@ def able(action: Action, place: Place) -> bool:
         "pause": lambda: store.site.night is not None and not store.site.paused,
         "resume": lambda: store.site.paused,
         "note": lambda: store.linked,
+        **{
+            name: partial(_leads, place, name)
+            for name in ("check", "uncheck", "open_up", "close_up", "sign_in")
+        },
+        "recheck": lambda: prop is not None and store.site.night is not None,
         "hand_over": lambda: store.linked,
         "acknowledge": lambda: bool(place.subject("acknowledge")),
         "upload": lambda: any(c.link is LinkState.DIFFERS for c in store.controllers),
@@ -62,6 +69,11 @@ def able(action: Action, place: Place) -> bool:
     return bool(targets) if action.scope is Scope.PROPS else prop is not None
 
 
+def _leads(place: Place, action_id: str) -> bool:
+    """What belongs to the opening check is offered where it stands, on its screen."""
+    return bool(place.subject(action_id)) and place.desk.store.site.night is not None
+
+
 class Asker:
     """Asks on behalf of the screens of one console."""
 
@@ -74,6 +86,7 @@ class Asker:
             **GroupQuestions(app, desk).table(),
             **TagQuestions(app, desk).table(),
             **NightQuestions(app, desk).table(),
+            **OpeningQuestions(app, desk).table(),
         }
 
     def knows(self, action: Action) -> bool:

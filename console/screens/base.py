@@ -99,11 +99,14 @@ class Place(Screen[None]):
         """What an action on something else acts on: a controller, an alarm, a part.
 
         On every screen the alarm in the strip can be acknowledged, and where a prop is chosen its
-        zone can be made quiet.
+        zone can be made quiet. On a prop's page the next item of its opening check is at hand.
         """
         prop = self.desk.store.prop(self.chosen_prop())
         if action_id == "quiet_zone" and prop is not None:
             return prop.zone
+        if action_id == "check" and self.own_page and prop is not None:
+            of = [i for i in self.desk.store.opening.items if i.subject == prop.name and i.ready]
+            return f"{of[0].subject}/{of[0].item}" if of else ""
         waiting = [a for a in self.desk.store.alarms if not a.acknowledged]
         return waiting[0].id if action_id == "acknowledge" and waiting else ""
 

@@ -44,6 +44,7 @@ PLACES: tuple[Way, ...] = (
     Way("go.upkeep", "5", "Upkeep", "What is due, and recording a service.", "app.go('upkeep')"),
     Way("go.walk", "6", "Walk", "Groups on their way, and the next one's turn.", "app.go('walk')"),
     Way("go.air", "7", "Air", "How much air there is, and for how long.", "app.go('air')"),
+    Way("go.opening", "9", "Opening", "The opening check, and closing up.", "app.go('opening')"),
     Way("go.season", "8", "Season", "Cycles of every prop, night by night.", "app.go('season')"),
 )
 
@@ -114,6 +115,11 @@ AIR_WAYS: tuple[Way, ...] = (
     Way("air.tests", "y", "Leak tests", "The season's leak tests, or back.", "screen.tests"),
 )
 
+OPENING_WAYS: tuple[Way, ...] = (
+    Way("opening.all", "e", "Everything", "Also what is done, by whom.", "screen.everything"),
+    Way("opening.next", "n", "Next", "To the next item of the walk.", "screen.next"),
+)
+
 LEDGER_WAYS: tuple[Way, ...] = (
     Way("ledger.night", "n", "Night", "Choose the night to list.", "screen.filter('night')"),
     Way("ledger.prop", "p", "Prop", "Choose the prop to list.", "screen.filter('prop')"),
@@ -150,6 +156,8 @@ ORDER: tuple[str, ...] = (
     "ask.leave_out",
     "ask.service",
     "ask.mend",
+    *(f"ask.{name}" for name in ("check", "uncheck", "open_up", "close_up", "sign_in")),
+    *(w.id for w in OPENING_WAYS),
     *(f"ask.{name}" for name in ("arm", "disarm", "fire", "switch")),
     "floor.zone",
     "floor.all",

@@ -14,6 +14,7 @@ from console.screens.bindings import (
     FLOOR_WAYS,
     LEDGER_WAYS,
     LIST_WAYS,
+    OPENING_WAYS,
     PLACES,
     PROP_ACTIONS,
     PROP_WAYS,
@@ -93,6 +94,7 @@ class AllKeys(Read):
             ("Among the alarms", of_ways(ALARM_WAYS)),
             ("On the walk", of_ways(WALK_WAYS)),
             ("On the air screen", of_ways(AIR_WAYS)),
+            ("In the opening check", of_ways(OPENING_WAYS)),
             ("In the ledger", of_ways(LEDGER_WAYS)),
         ]
         rows: list[Line] = []

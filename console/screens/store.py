@@ -9,11 +9,13 @@ from dataclasses import dataclass, field
 from console.views.models import (
     AirView,
     AlarmView,
+    CheckView,
     ControllerView,
     CrowdView,
     Entity,
     GroupView,
     HeadwayView,
+    OpeningView,
     Priority,
     PropView,
     SiteView,
@@ -127,6 +129,16 @@ class Store:
         """The air, where the site file has a compressor and a tank."""
         found = self.entities.get("air")
         return found if isinstance(found, AirView) else None
+
+    @property
+    def opening(self) -> OpeningView:
+        """The opening check, empty before the first snapshot."""
+        found = self.entities.get("opening")
+        return found if isinstance(found, OpeningView) else OpeningView(required=False)
+
+    def check(self, key: str) -> CheckView | None:
+        """An item of the opening check by `SUBJECT/ITEM`."""
+        return next((i for i in self.opening.items if f"{i.subject}/{i.item}" == key), None)
 
     @property
     def alarms(self) -> list[AlarmView]:

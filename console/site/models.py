@@ -163,6 +163,8 @@ class Rules(FileModel):
 class Opening(FileModel):
     """What must be looked at before guests come in, beside what every site needs."""
 
+    required: Switch = False
+    """Whether a prop stays closed until its own part of the opening check has passed."""
     exits: tuple[Text, ...] = ()
     chores: tuple[Text, ...] = ()
     closing_chores: tuple[Text, ...] = ()

@@ -365,6 +365,48 @@ class CrowdView:
     missed: tuple[tuple[str, str, int], ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class CheckView:
+    """One item of the opening check. `part` is a zone's name or a part of the walk.
+
+    `how` says who judges it, `said` what is seen of it now where it is not done; `by` is empty for
+    what was judged by itself. `ready` is whether a person may say now that it holds.
+    """
+
+    subject: str
+    item: str
+    part: str
+    title: str
+    how: str
+    todo: str = ""
+    needed: bool = True
+    done: bool = False
+    by: str = ""
+    at_wall_ns: int = 0
+    reading: str = ""
+    said: str = ""
+    ready: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class OpeningView:
+    """Key `opening`: the opening check in walking order, or what closing up leaves to do.
+
+    `done` and `of` count the needed items; `next` is (subject, item), empty when none is left.
+    `unchecked` are props that have not passed, `arming` those that opening up has yet to arm.
+    """
+
+    required: bool
+    closing: bool = False
+    items: tuple[CheckView, ...] = ()
+    done: int = 0
+    of: int = 0
+    next: tuple[str, ...] = ()
+    unchecked: tuple[str, ...] = ()
+    shift: tuple[str, ...] = ()
+    arming: tuple[str, ...] = ()
+
+
 Entity = (
     SiteView
     | StopView
@@ -376,6 +418,7 @@ Entity = (
     | GroupView
     | HeadwayView
     | CrowdView
+    | OpeningView
 )
 
 KINDS: dict[str, type[Entity]] = {
@@ -389,5 +432,6 @@ KINDS: dict[str, type[Entity]] = {
     "group": GroupView,
     "headway": HeadwayView,
     "crowd": CrowdView,
+    "opening": OpeningView,
 }
 """The entity kinds by the part of the key before the slash."""

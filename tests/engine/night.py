@@ -17,6 +17,7 @@ from console.engine import events as ev
 from console.engine.clock import Now
 from console.engine.core import Core
 from console.engine.latchrecord import latch_of
+from console.engine.openingbook import opening_of
 from console.engine.overriding import overrides_of
 from console.engine.tagging import tags_of
 from console.engine.world import Memory
@@ -24,6 +25,7 @@ from console.ledger.entries import Committed, Entry
 from console.ledger.ledger import Ledger
 from console.ledger.reader import Reader
 from console.rules.latch import Latch
+from console.rules.opening import Kept
 from console.rules.tags import Tags
 from console.site.models import Controller, Site
 from console.views.models import LinkState, PropState, PropView, SiteView, StopView
@@ -192,6 +194,10 @@ class Night:
         with Reader.open(self.path) as reader:
             return overrides_of(reader, night.night_id if night else None)
 
+    def _opening(self) -> Kept:
+        with Reader.open(self.path) as reader:
+            return opening_of(reader, self.ledger.open_night())
+
     def start_engine(self) -> None:
         """A new engine, with what the last one left on the disk."""
         self.ledger = Ledger.open(self.path)
@@ -202,7 +208,7 @@ class Night:
         memory = Memory(
             latch, self.ledger.open_night(), self.ledger.known_counters(),
             self.ledger.latest_boot_maps(), {}, dict(self._show), self._tags(),
-            self._overrides(),
+            self._overrides(), opening=self._opening(),
         )  # fmt: skip
         self.core = Core(
             self.site, memory, self.now, random=Random(self.random.random()), auto=self.auto

@@ -21,6 +21,7 @@ BREAKING = {
     "stop_input_closed": replace(READY, open_stop_inputs=("ice-door",)),
     "not_tagged": replace(READY, tags=("mara",)),
     "not_paused": Facts(paused=True),
+    "checked": Facts(checked=False),
     "no_fault": replace(READY, state=PropState.FAULT),
     "supply": replace(READY, supply_low=True, supply_v=19.5),
     "pressure": replace(READY, pressure_psi=40.0, needed_psi=55.0),

@@ -50,6 +50,7 @@ from console.views.upkeep import (
     WorkRecord,
     Worsening,
 )
+from tests.screens.screens_opening import opening
 
 SECOND = 1_000_000_000
 
@@ -221,6 +222,7 @@ def entities() -> dict[str, Entity]:
     found |= {f"zone/{n}": ZoneView(n, t, i) for i, (n, t) in enumerate(ZONES.items())}
     found |= {f"prop/{p.name}": p for p in props}
     found |= {f"controller/{c.name}": c for c in controllers}
+    found["opening"] = opening(found)
     return found | {f"alarm/{a.id}": a for a in alarms}
 
 
