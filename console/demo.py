@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import random
 import select
 import shutil
 import socket
@@ -33,6 +34,8 @@ from console.views.models import ControllerView, LinkState, PropState, PropView,
 _READY_WITHIN_S = 30.0
 _SETTLE_WITHIN_S = 10.0
 _LOOK_EVERY_S = 0.1
+_STRENGTHS = {"mild": 2, "standard": 5, "strong": 3}
+"""How often a group of the demo asks for each."""
 _MOVING = (PropState.RUNNING, PropState.ARMED)
 
 
@@ -65,6 +68,8 @@ class Demo:
         self._night: subprocess.Popen[bytes] | None = None
         self._keeper: Keeper | None = None
         self._cycles: dict[str, int] = {}
+        self._chance = random.Random(seed)
+        self._begun = False
 
     def __enter__(self) -> Self:
         """Start everything and wait until every board is live. Raises UserError."""
@@ -125,11 +130,13 @@ class Demo:
             self._ask("open_night", by="demo")
         # Somebody may have stopped everything already; the demo goes on, stopped, as a site would.
         call(self.folder.socket, "arm", {"props": [prop.name for prop in self.site.props]})
+        self._begun = True
 
     def end_night(self) -> None:
         """Disarm everything, let what moves come to rest, and close the night."""
         # The engine may just have been started again; cycles wait on the boards until it is up.
         self._wait(self._all_live, _READY_WITHIN_S, "the engine does not come back")
+        self._begun = False
         self._ask("disarm", props=[prop.name for prop in self.site.props])
         with contextlib.suppress(UserError):
             self._wait(self._settled, _SETTLE_WITHIN_S, "")
@@ -146,6 +153,7 @@ class Demo:
             raise UserError("the simulated boards have ended", "Start the demo again.")
         if self._keeper is not None:
             self._keeper.tend()
+        self._send_groups()
 
     @contextlib.contextmanager
     def watched(self) -> Iterator[None]:
@@ -156,6 +164,19 @@ class Demo:
             link.sendall(json.dumps({"hello": hello}).encode() + b"\n")
             yield
 
+    def _send_groups(self) -> None:
+        """Say at the entrance who goes in, as an operator would, for every group of the plant."""
+        if self._night is None or self._night.stdout is None:
+            return
+        while self._begun and select.select([self._night.stdout], [], [], 0)[0]:
+            word, _, size = self._night.stdout.readline().decode().partition(" ")
+            if word != "group":
+                return
+            strength = self._chance.choices(*zip(*_STRENGTHS.items(), strict=True))[0]
+            args = {"size": int(size), "strength": strength, "by": self.mark.lower()}
+            with contextlib.suppress(OSError):
+                call(self.folder.socket, "send_group", args)
+
     # --- inside -------------------------------------------------------------------------------
 
     def _start_night(self, pipe: int) -> None:
@@ -163,7 +184,7 @@ class Demo:
         plant, boards = self.place / "plant.json", self.place / "boards"
         plant.write_text(plant_of(self.site).to_json())
         words = ["--description", str(plant), "--folder", str(boards), "--speed", str(self._rate)]
-        words += ["--bench", str(self.bench)]
+        words += ["--bench", str(self.bench), "--say-groups"]
         if self.seed is not None:
             words += ["--seed", str(self.seed)]
         for line in self.site.lines:

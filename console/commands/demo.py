@@ -59,9 +59,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument(
         "--rate",
         type=rate_of,
-        default=4.0,
+        default=1.5,
         metavar="X",
-        help="X times as busy as a night (default 4)",
+        help="X times as busy as a night (default 1.5)",
     )
     parser.set_defaults(run=run)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import heapq
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from drivers.simulated.description import GuestSpec, PlantDescription, SensorKind, SensorSpec
@@ -59,6 +59,8 @@ class Guests:
         self._waiting: list[Touch] = []
         self.groups = 0
         """How many groups were let in."""
+        self.entered: Callable[[int], None] = lambda size: None
+        """Called with its size as a group is let in."""
         self._start_us = start_us
         self._next_s = self._fill(sum(zone.walk_s for zone in description.zones))
 
@@ -73,7 +75,7 @@ class Guests:
     def take(self, now_us: int) -> Iterator[Touch]:
         """The touches up to now, in order."""
         while math.isfinite(self._next_s) and self._us(self._next_s) <= now_us:
-            self._enter(self._next_s)
+            self.entered(self._enter(self._next_s))
             self._next_s += self._gap()
         while self._waiting and self._waiting[0].at_us <= now_us:
             yield heapq.heappop(self._waiting)
@@ -95,7 +97,8 @@ class Guests:
     def _us(self, walk_s: float) -> int:
         return self._start_us + round(walk_s / self._speed * 1e6)
 
-    def _enter(self, at_s: float) -> None:
+    def _enter(self, at_s: float) -> int:
+        """Let a group in at that time of the walk; its size."""
         rng, self.groups = self._rng, self.groups + 1
         pace = math.exp(rng.gauss(0.0, self._spec.spread))
         size = rng.randint(1, self._spec.largest)
@@ -105,6 +108,7 @@ class Guests:
             reach_s = max(reach_s, self._last_at.get(stop.sensor, -math.inf) + 3.0)
             self._last_at[stop.sensor] = reach_s
             self._pass(stop, reach_s, size)
+        return size
 
     def _pass(self, stop: _Stop, reach_s: float, size: int) -> None:
         rng, kind = self._rng, stop.spec.kind

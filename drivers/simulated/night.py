@@ -122,6 +122,8 @@ def _serve(description: PlantDescription, given: argparse.Namespace) -> None:
         groups_per_hour=given.rate,
         speed=given.speed,
     )
+    if given.say_groups:
+        plant.guests.entered = lambda size: print(f"group {size}", flush=True)
     host = Host(lines, writer, waker)
     host.attach_world(plant)
     if given.bench is not None:
@@ -167,6 +169,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--folder", type=Path, required=True, help="for ports and memories")
     parser.add_argument("--bench", type=Path, help="the socket of the bench")
     parser.add_argument("--seed", type=int, help="how the plant differs from its description")
+    parser.add_argument(
+        "--say-groups", action="store_true", help="print `group SIZE` for each group let in"
+    )
     parser.add_argument("--rate", type=float, help="groups of guests an hour")
     parser.add_argument(
         "--speed", type=float, default=1.0, help="how many times faster guests come and walk"
