@@ -1,6 +1,8 @@
 """Every check of the project, in one go: `python -m tests`. What CI calls, too.
 
 All of them run even when one fails, so that one look shows everything; the exit code is 1 then.
+Tests that meet real processes in real time run side by side here; what fails among the others is
+run once more, alone, and must pass then.
 """
 
 from __future__ import annotations
@@ -23,13 +25,23 @@ STEPS: tuple[tuple[str, list[str]], ...] = (
 )
 
 
+_SOME_FAILED = 1
+"""pytest's exit code for tests that failed; any other trouble is not worth a second look."""
+
+
+def _run(name: str, command: list[str]) -> int:
+    print(f"\n== {name}: {' '.join(command[1:])}", flush=True)
+    return subprocess.run(command, cwd=ROOT, check=False).returncode
+
+
 def main() -> int:
     """Run the steps in order and say how each went."""
     outcomes = []
     for name, command in STEPS:
-        print(f"\n== {name}: {' '.join(command[1:])}", flush=True)
         began = time.monotonic()
-        code = subprocess.run(command, cwd=ROOT, check=False).returncode
+        code = _run(name, command)
+        if name == "tests" and code == _SOME_FAILED:
+            code = _run("again, alone", [PYTHON, "-m", "pytest", "-q", "--last-failed"])
         outcomes.append((name, code, time.monotonic() - began))
     print()
     for name, code, took_s in outcomes:
