@@ -96,16 +96,10 @@ def air_of(engine: Running) -> Mapping[str, Any]:
 
     Raises NoEngine where it does not answer, UserError where it predicts nothing.
     """
+    from console.commands.asking import reach
     from console.views.client import raw_snapshot
 
-    try:
-        entities = raw_snapshot(engine.folder.socket)
-    except OSError as error:
-        raise NoEngine(
-            f"the engine of {engine.site} does not answer: {error}",
-            "Ask again; if it stays silent, end it and start it anew.",
-        ) from None
-    air = entities.get("air")
+    air = reach(engine, raw_snapshot).get("air")
     if not isinstance(air, dict):
         raise UserError(
             f"the engine of {engine.site} predicts no air",

@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
+    from console.launch import Running
     from console.views.client import Reply
+
+Answer = TypeVar("Answer")
 
 
 def ask(site: str | None, action: str, args: Mapping[str, object]) -> Reply:
     """Ask the engine of `site`, or the only one. Raises NoEngine, or UserError for several."""
-    from console.errors import NoEngine
     from console.launch import find_engine
     from console.views.client import call
 
-    engine = find_engine(site)
+    return reach(find_engine(site), lambda socket: call(socket, action, args))
+
+
+def reach(engine: Running, how: Callable[[Path], Answer]) -> Answer:
+    """What `how` gets from the engine's socket. Raises NoEngine where it does not answer."""
+    from console.errors import NoEngine
+
     try:
-        return call(engine.folder.socket, action, args)
+        return how(engine.folder.socket)
     except OSError as error:
         raise NoEngine(
             f"the engine of {engine.site} does not answer: {error}",

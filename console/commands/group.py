@@ -4,12 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from console.views.client import Reply
+from typing import Any
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -83,13 +78,14 @@ def run_again(arguments: argparse.Namespace) -> int:
 
 def run_list(arguments: argparse.Namespace) -> int:
     """Where everybody is, and how soon the next group may go."""
+    from console.commands.asking import reach
+    from console.launch import find_engine
     from console.rules.text import plain
     from console.views.client import snapshot
     from console.views.codec import to_json
     from console.views.models import GroupView, HeadwayView, ZoneView
 
-    path = _socket(arguments)
-    entities = _asked(lambda: snapshot(path))
+    entities = reach(find_engine(arguments.site), snapshot)
     groups = sorted(
         (e for e in entities.values() if isinstance(e, GroupView)), key=lambda g: g.number
     )
@@ -119,11 +115,10 @@ def run_list(arguments: argparse.Namespace) -> int:
 def _send(arguments: argparse.Namespace, action: str, args: dict[str, object]) -> int:
     import sys
 
+    from console.commands.asking import ask
     from console.rules.text import plain
-    from console.views.client import call
 
-    path = _socket(arguments)
-    reply: Reply = _asked(lambda: call(path, action, args))
+    reply = ask(arguments.site, action, args)
     refused = [r for several in reply.refused.values() for r in several]
     if arguments.json:
         said: dict[str, object] = {"ok": reply.ok, **reply.result}
@@ -147,21 +142,3 @@ def _soon(headway: Any) -> str:
     if not headway.reason or left_s <= 0:
         return "the next group may go"
     return f"the next group may go in {left_s:.0f} s: {headway.reason}"
-
-
-def _socket(arguments: argparse.Namespace) -> Path:
-    from console.launch import find_engine
-
-    return find_engine(arguments.site).folder.socket
-
-
-def _asked(ask: Any) -> Any:
-    from console.errors import NoEngine
-
-    try:
-        return ask()
-    except OSError as error:
-        raise NoEngine(
-            f"the engine does not answer: {error}",
-            "Ask again; if it stays silent, end it and start it anew.",
-        ) from None

@@ -30,19 +30,12 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(arguments: argparse.Namespace) -> int:
     """Ask the engine and print what it says."""
-    from console.errors import NoEngine
+    from console.commands.asking import reach
     from console.launch import find_engine
     from console.rules.text import plain
     from console.views.client import raw_snapshot
 
-    engine = find_engine(arguments.site)
-    try:
-        entities = raw_snapshot(engine.folder.socket)
-    except OSError as error:
-        raise NoEngine(
-            f"the engine of {engine.site} does not answer: {error}",
-            "Ask again; if it stays silent, end it and start it anew.",
-        ) from None
+    entities = reach(find_engine(arguments.site), raw_snapshot)
     if arguments.json:
         print(json.dumps(by_kind(entities), indent=2))
         return 0
