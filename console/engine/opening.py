@@ -20,7 +20,8 @@ from console.engine.world import PropNow, World
 from console.ledger.entries import EventEntry
 from console.rules import opening as rules
 from console.rules.airtest import EVENT_KIND as LEAK_TEST
-from console.rules.opening import SITE, How, Item, Kept, Key, Result, Verdict
+from console.rules.opening import SITE, How, Item, Kept, Key, Result
+from console.rules.openingjudge import Seen, Verdict, accepted, judge
 from console.views.models import CheckView, OpeningView
 
 LONGEST_NAME = 60
@@ -83,7 +84,7 @@ class OpeningCheck:
         """A named person of the shift says that an item holds."""
         item, by = self._item(args), self._by(args)
         try:
-            said = rules.accepted(
+            said = accepted(
                 self._world.site, item, self._seen([item]), str(args.get("reading") or "")
             )
         except ValueError as error:
@@ -241,7 +242,7 @@ class OpeningCheck:
         remaining = self._left()
         return remaining[0].key if remaining else ()
 
-    def _seen(self, items: list[Item]) -> rules.Seen:
+    def _seen(self, items: list[Item]) -> Seen:
         props = {item.subject for item in items} & self._world.props.keys()
         return self._facts.seen(props, self._rechecked)
 
@@ -250,7 +251,7 @@ class OpeningCheck:
         if not still:
             return
         seen, site = self._seen(still), self._world.site
-        self._verdicts = {item.key: rules.judge(site, item, seen) for item in still}
+        self._verdicts = {item.key: judge(site, item, seen) for item in still}
         held = [
             item
             for item in still

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from console.engine.world import PropNow, World
-from console.rules.opening import CONFIRMED_WITHIN_MS, PropSeen, Seen
+from console.rules.openingjudge import CONFIRMED_WITHIN_MS, PropSeen, Seen
 from console.site.models import TriggerSource
 from console.views.models import LinkState, PropState
 

@@ -246,3 +246,22 @@ def test_the_disk_is_full_and_nothing_is_said_to_be_checked(yard: MakeYard) -> N
     here.disk_full = True
     assert not here.ask("check", item="chore-1", by=PERSON)["ok"]
     assert not row(here, "site", "chore-1").done
+
+
+def test_a_cold_evening_offers_warm_up_and_closes_nothing_by_it(yard: MakeYard) -> None:
+    """Below the site file's limit each prop's warm-up is listed and counted by its tests."""
+    here = yard(1)
+    assert here.ask("open_night", by=PERSON)["ok"]
+    here.run(600)
+    of = opening(here).of
+    assert here.ask("check", item="temperature", by=PERSON, reading="3 degC")["ok"]
+    here.run(600)
+    assert row(here, "site", "temperature").reading == "37 degF"
+    assert row(here, PROP, "warm-up").said == "0 of 2"
+    assert opening(here).of == of
+    test_fire(here, PROP)
+    here.run(600)
+    assert row(here, PROP, "warm-up").said == "1 of 2"
+    test_fire(here, PROP)
+    here.run(600)
+    assert row(here, PROP, "warm-up").done

@@ -10,23 +10,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from console.rules.opening import (
-    CONFIRMED_WITHIN_MS,
     SITE,
     How,
     Item,
     Key,
-    PropSeen,
     Result,
-    Seen,
-    accepted,
     closing_items,
     is_cold,
-    judge,
     left,
     opening_items,
     unchecked,
     warm_up_tests,
 )
+from console.rules.openingjudge import CONFIRMED_WITHIN_MS, PropSeen, Seen, accepted, judge
 from console.site.loading import load
 from console.site.models import Site
 from tests.opening.opening_sites import made

@@ -69,7 +69,7 @@ def _opening(props: list[PropView]) -> list[CheckView]:
                    done=not untested, reading="61 psi"),
         ]  # fmt: skip
     items += [
-        _check("ice-house-1", "stop-input", "stops", "stop at ice house, behind the panel pressed",
+        _check("ice-house-1", "stop-input", "stops", "stop pressed: ice house, behind the panel",
                ITSELF, done=False, said="not pressed yet"),
         _check("site", "all-stop", "stops", "all-stop confirmed by every controller", ITSELF,
                done=False, said="not stopped yet tonight"),
