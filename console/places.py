@@ -63,12 +63,13 @@ def private_dir(folder: Path) -> None:
 def slug_of(site_file: Path, *, demo: bool = False) -> str:
     """A short name for the engine of `site_file`, the same from every folder.
 
-    Sites of one file name in two folders differ by the digest of the whole path.
+    Sites of one file name in two folders differ by the digest of the whole path; a demo never has
+    the name of a real site.
     """
     whole = site_file.resolve()
     digest = hashlib.sha256(os.fsencode(whole)).hexdigest()[:8]
     stem = "".join(c if c.isalnum() or c in "-_" else "-" for c in whole.stem)[:24]
-    return f"{'demo-' if demo else ''}{stem}-{digest}"
+    return f"{'demo' if demo else 'site'}-{stem}-{digest}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,8 @@ from console.errors import UserError
 from console.places import EngineFolder, data_dir, engine_folder, engine_folders, slug_of
 
 SUFFIX = ".ledger"
-_DEMO = "demo-"
+_NOT_REAL = ("demo-", "rehearsal-")
+"""How the names of simulated nights' ledgers begin; those of sites never do."""
 
 
 def default_ledger(slug: str) -> Path:
@@ -39,7 +40,7 @@ def find_ledger(given: Path | None = None, site: Path | None = None) -> Path:
     if len(running) == 1:
         return running.pop()
     kept = running or {
-        path for path in data_dir().glob(f"*{SUFFIX}") if not path.name.startswith(_DEMO)
+        path for path in data_dir().glob(f"*{SUFFIX}") if not path.name.startswith(_NOT_REAL)
     }
     if len(kept) == 1:
         return kept.pop()
