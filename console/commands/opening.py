@@ -90,19 +90,12 @@ def _said(result: Mapping[str, Any]) -> str:
 
 def show(arguments: argparse.Namespace) -> int:
     """Print what the engine knows of the opening check."""
-    from console.errors import NoEngine
+    from console.commands.asking import reach
     from console.launch import find_engine
     from console.rules.text import plain
     from console.views.client import raw_snapshot
 
-    engine = find_engine(getattr(arguments, "site", None))
-    try:
-        entities = raw_snapshot(engine.folder.socket)
-    except OSError as error:
-        raise NoEngine(
-            f"the engine of {engine.site} does not answer: {error}",
-            "Ask again; if it stays silent, end it and start it anew.",
-        ) from None
+    entities = reach(find_engine(getattr(arguments, "site", None)), raw_snapshot)
     opening = entities["opening"]
     if getattr(arguments, "json", False):
         print(json.dumps(opening, indent=2))
