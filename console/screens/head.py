@@ -27,7 +27,7 @@ class Header(Lines):
         parts: list[Span | str] = [" ", Span(self.title, Role.STRONG), "  "]
         parts.append(Span(site.name or "no site yet", Role.TEXT))
         if site.demo:
-            parts.append(Span(f"  {site.mark or 'DEMO'}, no real prop", Role.NOTE))
+            parts.append(Span(f"  {site.mark or 'DEMO'}", Role.NOTE))
         if site.night is None:
             parts.append(Span("  no night open", Role.MUTED))
         else:
