@@ -59,6 +59,11 @@ class OpeningCheck:
         if self._world.controllers[controller].stop_input_open and self._world.night is not None:
             self._facts.pressed.add(controller)
 
+    def joins(self, name: str) -> None:
+        """Somebody takes the desk over, and is signed in by that."""
+        if self._world.night is not None and self._known(name) is None:
+            self._shift.append(name)
+
     def leaves_out(self, prop: str) -> None:
         """A prop was disarmed: opening up does not arm it any more."""
         self.up.leaves_out(prop)

@@ -92,7 +92,7 @@ class Requests:
             "note": self.notebook.note,
             "pause": lambda _client, _request, args: self.notebook.pause(args),
             "resume": lambda _client, _request, args: self.notebook.resume(args),
-            "hand_over": self.notebook.hand_over,
+            "hand_over": self._hand_over,
             "tag": self.tagging.tag,
             "untag": self.tagging.untag,
             "hand_over_tag": self.tagging.hand_over,
@@ -261,6 +261,10 @@ class Requests:
         for prop in self._world.props.values():
             self.disarm(prop)
         self._nights.close(text_of(args, "by"), client, request)
+
+    def _hand_over(self, client: int, request: int, args: Mapping[str, object]) -> None:
+        self.notebook.hand_over(client, request, args)
+        self._opening.joins(text_of(args, "to")[:60])
 
     def _acknowledge(self, client: int, request: int, args: Mapping[str, object]) -> Result:
         key = text_of(args, "alarm")

@@ -54,7 +54,7 @@ def able(action: Action, place: Place) -> bool:
         "acknowledge": lambda: bool(place.subject("acknowledge")),
         "upload": lambda: any(c.link is LinkState.DIFFERS for c in store.controllers),
         "service": lambda: bool(place.subject("service")),
-        "leak_test": lambda: store.air is not None,
+        "leak_test": lambda: store.air is not None or store.check("site/leak-test") is not None,
         "send_group": lambda: store.headway is not None,
         "repeat_group": lambda: store.headway is not None and store.headway.last_number > 0,
         "correct_group": lambda: bool(store.groups),

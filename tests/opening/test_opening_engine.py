@@ -117,10 +117,12 @@ def test_names_come_from_the_shift(yard: MakeYard) -> None:
     assert here.ask("sign_in", by="bo")["result"]["shift"] == [PERSON, "Bo"]
     assert here.ask("check", item="chore-1", by="BO")["ok"]
     assert row(here, "site", "chore-1").by == "Bo"
+    assert here.ask("hand_over", by=PERSON, to="Cy")["ok"]
+    assert opening(here).shift == (PERSON, "Bo", "Cy")
     here.kill_engine()
     here.start_engine()
     here.until(here.live)
-    assert opening(here).shift == (PERSON, "Bo")
+    assert opening(here).shift == (PERSON, "Bo", "Cy")
 
 
 def test_a_tick_is_taken_back(yard: MakeYard) -> None:
