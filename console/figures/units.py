@@ -12,13 +12,12 @@ import difflib
 import math
 import re
 from functools import cache
-from threading import Lock
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import pint
 
-_DEFINITIONS = """
+DEFINITIONS = """
 micro- = 1e-6 = u- = µ- = μ-
 milli- = 1e-3 = m-
 centi- = 1e-2 = c-
@@ -212,7 +211,7 @@ def _named(name: str) -> pint.Unit:
 
 @cache
 def _known() -> tuple[str, ...]:
-    lines = [line.split(";")[0].split(" = ") for line in _DEFINITIONS.strip().splitlines()]
+    lines = [line.split(";")[0].split(" = ") for line in DEFINITIONS.strip().splitlines()]
     return tuple(
         name for line in lines if not line[0].endswith("-") for name in line[:1] + line[2:]
     )
@@ -230,17 +229,8 @@ def _shown(text: str) -> str:
     return repr(text if len(text) <= _MAX_TEXT else text[:_MAX_TEXT] + "…")
 
 
-_making = Lock()
-
-
 def _registry() -> pint.UnitRegistry[float]:
-    # Units of two registries do not mix, so two threads must never make one each.
-    with _making:
-        return _made_registry()
+    # Imported late: it takes a tenth of a second, which most commands need not spend.
+    from console.figures.registry import REGISTRY
 
-
-@cache
-def _made_registry() -> pint.UnitRegistry[float]:
-    import pint
-
-    return pint.UnitRegistry(_DEFINITIONS.strip().splitlines())
+    return REGISTRY
