@@ -6,7 +6,8 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from console.engine.world import PropNow, World
-from console.rules.openingjudge import CONFIRMED_WITHIN_MS, PropSeen, Seen
+from console.rules.latch import PATIENCE_MS
+from console.rules.openingjudge import PropSeen, Seen
 from console.site.models import TriggerSource
 from console.views.models import LinkState, PropState
 
@@ -92,12 +93,12 @@ class Facts:
         world, latch = self._world, self._world.latch
         if not latch.latched or latch.at_wall_ns < opened_ns:
             return False, None, ()
-        over = world.now.mono_ms - world.stop_ms > CONFIRMED_WITHIN_MS
+        over = world.now.mono_ms - world.stop_ms > PATIENCE_MS
         silent = tuple(
             name
             for name, part in latch.parts.items()
             if part.left_out
-            or (part.after_ms or 0.0) > CONFIRMED_WITHIN_MS
+            or (part.after_ms or 0.0) > PATIENCE_MS
             or (over and not part.confirmed)
         )
         times = [part.after_ms for part in latch.parts.values() if part.confirmed]

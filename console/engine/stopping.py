@@ -16,13 +16,11 @@ from console.engine.recording import Recorder
 from console.engine.world import World
 from console.ledger.entries import EventEntry
 from console.rules.alarms import Kind
-from console.rules.latch import Latch, progress_of
+from console.rules.latch import PATIENCE_MS, Latch, progress_of
 from console.site.models import DeEnergised
 from console.views.models import Asked, Confirmation, StopProgress, StopView
 from drivers.messages import Clear, Hex32
 
-PATIENCE_MS = 1500.0
-"""A controller that has not confirmed by then counts as not confirmed."""
 AGAIN_MS = 100.0
 AGAIN_LATER_MS = 500.0
 

@@ -13,6 +13,9 @@ from enum import StrEnum
 
 from console.views.models import Refusal, StopProgress
 
+PATIENCE_MS = 1500.0
+"""A controller that has not confirmed by then counts as not confirmed."""
+
 
 class Hold(StrEnum):
     """How the latch stands."""

@@ -9,8 +9,6 @@ from console.figures.units import UnitError, quantity
 from console.rules.opening import How, Item, counted, ends_of, target_psi, warm_up_tests
 from console.site.models import Prop, Site
 
-CONFIRMED_WITHIN_MS = 1500.0
-"""A controller that confirms an all-stop later than this counts as silent."""
 GAUGE_SHARE = 0.1
 """How far a gauge may stand from the set pressure; home-built regulators creep."""
 DAY_NS = 86_400 * 10**9

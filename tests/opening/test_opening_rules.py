@@ -22,7 +22,7 @@ from console.rules.opening import (
     unchecked,
     warm_up_tests,
 )
-from console.rules.openingjudge import CONFIRMED_WITHIN_MS, PropSeen, Seen, accepted, judge
+from console.rules.openingjudge import PropSeen, Seen, accepted, judge
 from console.site.loading import load
 from console.site.models import Site
 from tests.opening.opening_sites import made
@@ -183,7 +183,7 @@ def test_an_all_stop_counts_when_everybody_confirmed(yard: Site) -> None:
     late = judge(yard, one, Seen(stopped=True, stop_silent=("board-2",)))
     assert "board-2" in late.said
     assert not late.holds
-    assert judge(yard, one, Seen(stopped=True, stop_ms=CONFIRMED_WITHIN_MS)).holds
+    assert judge(yard, one, Seen(stopped=True, stop_ms=1500.0)).holds
 
 
 def test_a_leak_test_falls_due_by_days(yard: Site) -> None:
