@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from console.engine.helper import recall
 from console.ledger.reader import Reader
+from console.places import data_dir, slug_of
 from console.views.client import call
 from tests.boards import KINDS, ROOT, Wire
 from tests.engine.real import RealSite, until
@@ -83,6 +85,9 @@ def test_boards_disarm_when_the_engine_is_killed_and_the_next_one_counts_on(make
     site = make()
     assert site.ask("open_night", by="mara").ok
     site.arm_all()
+    # What was armed is written beside the loop, a moment after it shows.
+    kept = data_dir() / f"{slug_of(site.site)}.show"
+    until(lambda: kept.exists() and recall(kept).get("armed") == ["prop-1"], 5, "it is kept")
     site.end_engine(signal.SIGKILL)
     site.trigger("board-1")
     site.bench("board-1").outputs(0b11)
