@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
@@ -237,7 +238,7 @@ class Prop(FileModel):
         """The number of the clear-area input, None where there is none."""
         return self.clear_area.input if self.clear_area else None
 
-    @property
+    @cached_property
     def triggers(self) -> tuple[Trigger, ...]:
         """Every source that can start it, test included."""
         found = []
