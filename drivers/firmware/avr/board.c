@@ -23,8 +23,8 @@ static const volatile struct identity identity PROGMEM = {
     {'S', 'X', 'I', 'D'}, SX_BOARD_ID, SX_ADDRESS, SX_SHARED_LINE};
 
 static struct sx core;
-static volatile uint32_t clock_ms;
-static uint8_t reset_flags __attribute__((section(".noinit")));
+static volatile uint16_t clock_ms; /* low bits; the core knows the rest */
+#define RESET_FLAGS GPIOR1
 
 /* The first instructions: outputs driven low before anything else, the watchdog tamed. A bootloader
  * clears MCUSR and hands its value on in r2. */
@@ -37,7 +37,7 @@ void sx_first(void) {
     PORTB = 0;
     DDRB = 0x0F | _BV(SX_LAMP_PORT);
     PORTC = 0x3F;
-    reset_flags = MCUSR ? MCUSR : handed;
+    RESET_FLAGS = MCUSR ? MCUSR : handed;
     MCUSR = 0;
     wdt_enable(WDTO_250MS);
 }
@@ -124,10 +124,10 @@ EMPTY_INTERRUPT(WDT_vect)
 
 /* --- the loop --- */
 
-static uint32_t now_ms(void) {
+static uint16_t now_ms(void) {
     uint8_t was = SREG;
     cli();
-    uint32_t now = clock_ms;
+    uint16_t now = clock_ms;
     SREG = was;
     return now;
 }
@@ -151,16 +151,16 @@ static void analog(struct sx_pins *pins) {
 #endif
 
 static uint8_t cause(void) {
-    if (reset_flags & _BV(WDRF)) {
+    if (RESET_FLAGS & _BV(WDRF)) {
         return SX_RESET_CAUSE_WATCHDOG;
     }
-    if (reset_flags & _BV(PORF)) {
+    if (RESET_FLAGS & _BV(PORF)) {
         return SX_RESET_CAUSE_POWER;
     }
-    if (reset_flags & _BV(BORF)) {
+    if (RESET_FLAGS & _BV(BORF)) {
         return SX_RESET_CAUSE_BROWNOUT;
     }
-    return reset_flags & _BV(EXTRF) ? SX_RESET_CAUSE_BUTTON : SX_RESET_CAUSE_UNKNOWN;
+    return RESET_FLAGS & _BV(EXTRF) ? SX_RESET_CAUSE_BUTTON : SX_RESET_CAUSE_UNKNOWN;
 }
 
 /* Whatever RAM holds after power-up, differs from part to part and time to time. */
@@ -193,7 +193,7 @@ static void start(void) {
 }
 
 /* Sleeps until the next interrupt, unless one came since the step began. */
-static void idle(uint32_t stepped) {
+static void idle(uint16_t stepped) {
     cli();
     if (clock_ms == stepped && core.rx_in == core.rx_out) {
         sleep_enable();
@@ -208,14 +208,14 @@ int main(void) {
     struct sx_pins pins = {0};
     start();
     for (;;) {
-        uint32_t now = now_ms();
+        uint16_t now = now_ms();
         wdt_reset();
 #if SX_ANALOG
         analog(&pins);
 #endif
         pins.inputs = PINC & 0x3F;
         pins.stop_closed = !(PIND & _BV(SX_STOP_PIN));
-        uint32_t wait = sx_step(&core, now, &pins);
+        uint32_t wait = sx_step(&core, core.now + (uint16_t)(now - (uint16_t)core.now), &pins);
         if (core.tx_at < core.tx_len && !(UCSR0B & _BV(UDRIE0))) {
             PORTD |= _BV(SX_DIRECTION_PORT);
             UCSR0B |= _BV(UDRIE0);

@@ -5,7 +5,7 @@ static uint8_t clear(struct sx *s, uint32_t id) {
     if (!s->stop || s->stop != id) {
         return SX_REASON_STOP_ID;
     }
-    if (s->flags & SX_STOP_OPEN) {
+    if (SX_FLAGS(s) & SX_STOP_OPEN) {
         return SX_REASON_STOP_INPUT;
     }
     s->stop = 0;
@@ -14,7 +14,7 @@ static uint8_t clear(struct sx *s, uint32_t id) {
 }
 
 static uint8_t arm(struct sx *s, uint8_t p, uint8_t sources) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     uint8_t no = sx_refusal(s, p, false);
     if (no != SX_YES) {
         return no;
@@ -24,7 +24,7 @@ static uint8_t arm(struct sx *s, uint8_t p, uint8_t sources) {
         return SX_REASON_SEQUENCE;
     }
     prop->sources = sources;
-    s->due_reports |= (uint8_t)SX_BIT(p + 1);
+    sx_show(s, p);
     if (!(prop->flags & SX_ARMED)) {
         if (!prop->running) {
             sx_prop_off(s, p, false);
@@ -63,24 +63,24 @@ static uint8_t select(struct sx *s, uint8_t p, uint8_t sequence) {
     if (!sx_sequence_is(s, sequence, p, SX_SEQUENCE_KIND_CYCLE)) {
         return SX_REASON_SEQUENCE;
     }
-    s->props[p].selected = sequence;
-    s->due_reports |= (uint8_t)SX_BIT(p + 1);
+    sx_prop_at(s, p)->selected = sequence;
+    sx_show(s, p);
     return SX_YES;
 }
 
 static uint8_t hold(struct sx *s, uint8_t o, uint16_t ms) {
-    uint8_t number = sx_prop_of(s->output[o].prop_kind);
+    uint8_t number = sx_prop_of(sx_output_at(s, o)->prop_kind);
     uint8_t p = (uint8_t)(number ? number - 1u : 0u);
     uint8_t no = sx_refusal(s, p, true);
     if (no == SX_REASON_RESTING) {
-        no = s->props[p].area_input && !sx_active(s, s->props[p].area_input)
+        no = sx_prop_at(s, p)->area_input && !sx_active(s, sx_prop_at(s, p)->area_input)
                  ? (uint8_t)SX_REASON_AREA
                  : (uint8_t)SX_YES;
     }
     if (no != SX_YES) {
         return no;
     }
-    if (!number || !(s->flags & SX_SETUP_OK)) {
+    if (!number || !(SX_FLAGS(s) & SX_SETUP_OK)) {
         return SX_REASON_SETUP;
     }
     if (!ms) {
@@ -88,13 +88,13 @@ static uint8_t hold(struct sx *s, uint8_t o, uint16_t ms) {
         return SX_YES;
     }
     uint8_t until = (uint8_t)((s->now + ms + 7u) >> 3);
-    s->output[o].hold_until = until ? until : 1;
+    sx_output_at(s, o)->hold_until = until ? until : 1;
     sx_switch(s, o, true);
     return SX_YES;
 }
 
 static uint8_t tag(struct sx *s, uint8_t p, bool on) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     if (on) {
         sx_disarm(s, p);
         prop->flags |= SX_IS_TAGGED;
@@ -117,7 +117,7 @@ static uint8_t of_prop(struct sx *s, uint8_t verb, const uint32_t *v) {
     case SX_REQ_SELECT:
         return select(s, p, (uint8_t)v[4]);
     case SX_REQ_MEND:
-        s->props[p].flags &= (uint8_t)~SX_FAULT;
+        sx_prop_at(s, p)->flags &= (uint8_t)~SX_FAULT;
         return SX_YES;
     default:
         return tag(s, p, verb == SX_REQ_TAG);

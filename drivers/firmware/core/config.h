@@ -50,6 +50,10 @@
 #define SX_TICKING /* steps every ms anyway: when the next is due needs no account */
 #define SX_APART __attribute__((noinline)) /* smaller so */
 #include <avr/pgmspace.h>
+#if defined(__AVR_ATmega328P__) && !defined(ARDUINO) /* one board, flags where bits are cheap */
+#include <avr/io.h>
+#define SX_FLAGS(s) (*((void)(s), &GPIOR0))
+#endif
 #define SX_FLASH PROGMEM
 #define SX_FLASH_BYTE(p) pgm_read_byte(p)
 typedef __uint24 sx_ms24; /* up to 4.6 hours */
@@ -59,7 +63,17 @@ typedef __uint24 sx_ms24; /* up to 4.6 hours */
 #define SX_FLASH_BYTE(p) (*(p))
 typedef unsigned int sx_ms24;
 #endif
+typedef sx_ms24 sx_number; /* of a cycle, up to 16 million */
+#ifndef SX_FLAGS
+#define SX_FLAGS(s) ((s)->flags)
+#endif
 #define SX_MS24_MAX 0xFFFFFFUL
+
+#if SX_OUTPUTS > 8 || SX_INPUTS > 8
+typedef uint16_t sx_set; /* of outputs or inputs, a bit each */
+#else
+typedef uint8_t sx_set;
+#endif
 
 #if SX_STEPS > 255
 typedef uint16_t sx_count; /* of steps */

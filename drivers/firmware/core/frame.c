@@ -3,6 +3,10 @@
 
 #define BETWEEN 0xFFu
 
+#ifdef __AVR__
+SX_APART uint16_t sx_bit(uint8_t n) { return SX_ONE(n); }
+#endif
+
 uint16_t sx_crc(uint16_t crc, uint8_t byte) {
     crc = (uint16_t)((uint16_t)(crc >> 8) | (uint16_t)(crc << 8));
     crc = (uint16_t)(crc ^ byte);
@@ -67,7 +71,7 @@ static bool whole(struct sx *s) {
         return false;
     }
     uint8_t address = (uint8_t)(high << 4 | low);
-    if (address != s->address && (address != 0 || (s->flags & SX_SHARED))) {
+    if (address != s->address && (address != 0 || (SX_FLAGS(s) & SX_SHARED))) {
         return false;
     }
     for (uint8_t i = 3; i < n - 5; i++) {
@@ -119,7 +123,7 @@ bool sx_transmit(struct sx *s, uint8_t *byte) {
 bool sx_tx_free(const struct sx *s) { return s->tx_at >= s->tx_len; }
 
 /* A frame is made behind the back of the transmit interrupt: tx_len moves only at its end. */
-static void put(struct sx *s, uint8_t c) {
+void sx_out_char(struct sx *s, uint8_t c) {
     if (s->tx_fill < SX_TX_FRAME) {
         s->tx[s->tx_fill] = c;
     }
@@ -128,19 +132,13 @@ static void put(struct sx *s, uint8_t c) {
     }
 }
 
-void sx_out_char(struct sx *s, uint8_t c) {
-    s->tx_crc = sx_crc(s->tx_crc, c);
-    put(s, c);
-}
-
 void sx_out_space(struct sx *s) { sx_out_char(s, ' '); }
 
 void sx_out_begin(struct sx *s) {
     s->tx_len = 0;
     s->tx_at = 0;
     s->tx_fill = 0;
-    put(s, '~');
-    s->tx_crc = 0xFFFF;
+    sx_out_char(s, '~');
     sx_out_hex(s, s->address, 2);
 }
 
@@ -181,10 +179,13 @@ void sx_out_dec(struct sx *s, uint32_t value) {
 }
 
 void sx_out_end(struct sx *s) {
-    uint16_t crc = s->tx_crc;
-    put(s, '#');
+    uint16_t crc = 0xFFFF;
+    for (uint8_t i = 1; i < s->tx_fill && i < SX_TX_FRAME; i++) {
+        crc = sx_crc(crc, s->tx[i]);
+    }
+    sx_out_char(s, '#');
     sx_out_hex(s, crc, 4);
-    put(s, '\n');
+    sx_out_char(s, '\n');
     if (s->tx_fill <= SX_TX_FRAME) { /* none is longer by design; half of one must never go out */
         s->tx_len = s->tx_fill;
     }

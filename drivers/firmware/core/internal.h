@@ -5,7 +5,13 @@
 
 #include "sexton.h"
 
-#define SX_BIT(n) ((uint16_t)(1u << (n)))
+#define SX_ONE(n) ((uint16_t)(1u << (n)))
+#ifdef __AVR__ /* which has no shift by a number that it does not know */
+#define SX_BIT(n) (__builtin_constant_p(n) ? SX_ONE(n) : sx_bit((uint8_t)(n)))
+uint16_t sx_bit(uint8_t n);
+#else
+#define SX_BIT(n) SX_ONE(n)
+#endif
 #define SX_MAX_LENGTH_MS 0x7FFFFUL
 
 enum { SX_ARMED = 1, SX_FAULT = 2, SX_RESTING = 4, SX_IDLING = 8, SX_PENDING = 16,
@@ -28,8 +34,14 @@ enum { SX_YES = 64, SX_YES_HELLO, SX_YES_CLOCK, SX_YES_CLOCK_AGAIN, SX_YES_METER
 static inline uint8_t sx_prop_of(uint8_t prop_kind) { return prop_kind & 15u; }
 static inline uint8_t sx_kind_of(uint8_t prop_kind) { return (prop_kind >> 4) & 7u; }
 
+#ifdef __AVR__ /* where a call is shorter than what it calls */
+#define SX_INLINE __attribute__((noinline, unused)) static
+#else
+#define SX_INLINE static inline
+#endif
+
 /* Whether `at` has come; if not, the core asks to be stepped then. */
-static inline bool sx_due(struct sx *s, uint32_t at) {
+SX_INLINE bool sx_due(struct sx *s, uint32_t at) {
     uint32_t left = at - s->now;
     if (left == 0 || left > 0x80000000UL) {
         return true;
@@ -41,6 +53,19 @@ static inline bool sx_due(struct sx *s, uint32_t at) {
 #endif
     return false;
 }
+
+/* One of each, out of line where an index costs a multiplication. */
+#define SX_AT(type, name, array)                                                                   \
+    SX_INLINE struct type *name(const struct sx *s, uint8_t at) {                                  \
+        return (struct type *)&s->array[at];                                                       \
+    }
+SX_AT(sx_prop, sx_prop_at, props)
+SX_AT(sx_output, sx_output_at, output)
+SX_AT(sx_input, sx_input_at, input)
+SX_AT(sx_sequence, sx_sequence_at, sequence)
+
+/* Whether `ms` have gone by since `from`; if not, the core asks to be stepped then. */
+bool sx_past(struct sx *s, uint16_t from, uint16_t ms);
 
 /* frame.c */
 uint16_t sx_crc(uint16_t crc, uint8_t byte);
@@ -78,7 +103,7 @@ uint8_t sx_set_prop(struct sx *s, const uint32_t *v, const uint8_t *rest);
 uint8_t sx_set_output(struct sx *s, const uint32_t *v, const uint8_t *rest);
 uint8_t sx_set_input(struct sx *s, const uint32_t *v, const uint8_t *rest);
 uint8_t sx_setup_end(struct sx *s, uint16_t checksum);
-uint16_t sx_stop_picture(const struct sx *s);
+sx_set sx_stop_picture(const struct sx *s);
 uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_t *rest);
 uint8_t sx_sequence_steps(struct sx *s, const uint32_t *v, uint8_t *rest);
 bool sx_sequence_is(const struct sx *s, uint8_t number, uint8_t p, uint8_t kind);
@@ -127,7 +152,7 @@ void sx_record_finish(struct sx *s, uint8_t p);
 void sx_record_travel(struct sx *s, uint8_t p, uint8_t output, bool home, uint32_t ms);
 bool sx_record_busy(const struct sx *s, uint8_t p);
 void sx_record_acknowledge(struct sx *s, uint32_t life, uint8_t p, uint32_t number);
-uint32_t sx_record_oldest(const struct sx *s, uint8_t p);
+sx_number sx_record_oldest(const struct sx *s, uint8_t p);
 bool sx_record_send(struct sx *s, uint8_t p, uint8_t slot);
 void sx_strokes_begin(struct sx *s);
 bool sx_strokes_step(struct sx *s);
@@ -136,6 +161,7 @@ void sx_stroke(struct sx *s, uint8_t o);
 uint32_t sx_strokes(struct sx *s, uint8_t o);
 
 /* report.c */
+void sx_show(struct sx *s, uint8_t p); /* soon: the prop has changed */
 void sx_event(struct sx *s, uint8_t kind, uint8_t prop, uint8_t detail, uint16_t value);
 void sx_event_seen(struct sx *s, uint32_t number);
 void sx_look_for_changes(struct sx *s);

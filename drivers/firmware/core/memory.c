@@ -49,7 +49,7 @@ static bool read_item(const struct sx *s, uint16_t at, uint8_t seed, uint32_t *v
 
 static void read_lives(struct sx *s, bool formatted) {
     for (uint8_t p = 0; p < SX_PROPS; p++) {
-        struct sx_prop *prop = &s->props[p];
+        struct sx_prop *prop = sx_prop_at(s, p);
         if (!read_item(s, life_at(p), p, &prop->life) || !formatted) {
             prop->life = sx_random(s);
             s->life_todo |= (uint8_t)SX_BIT(p);
@@ -105,7 +105,7 @@ bool sx_memory_ready(const struct sx *s) {
 
 static void write(struct sx *s, uint16_t at, uint8_t byte) {
     sx_board_nv_write(s->board, at, byte);
-    s->flags |= SX_AGAIN;
+    SX_FLAGS(s) |= SX_AGAIN;
 }
 
 static uint8_t lowest(uint8_t bits) {
@@ -132,7 +132,7 @@ static bool write_item(struct sx *s, uint16_t at, uint8_t seed, uint32_t value) 
 static bool identity_step(struct sx *s) {
     if (s->life_todo) {
         uint8_t p = lowest(s->life_todo);
-        if (write_item(s, life_at(p), p, s->props[p].life)) {
+        if (write_item(s, life_at(p), p, sx_prop_at(s, p)->life)) {
             s->life_todo = (uint8_t)(s->life_todo & ~SX_BIT(p));
         }
     } else if (s->boot_stage == BOOT_WRITING) {
@@ -144,10 +144,10 @@ static bool identity_step(struct sx *s) {
             return false;
         }
         s->tag_todo = 0;
-        s->flags |= SX_AGAIN;
+        SX_FLAGS(s) |= SX_AGAIN;
     } else if (s->tag_todo) {
         uint8_t p = lowest(s->tag_todo);
-        bool tagged = s->props[p].flags & SX_IS_TAGGED;
+        bool tagged = sx_prop_at(s, p)->flags & SX_IS_TAGGED;
         s->tag_todo = (uint8_t)((unsigned)(s->tag_todo & ~SX_BIT(p)) | TAG_WRITTEN);
         write(s, (uint16_t)(SX_NV_TAGS + p), tagged ? SX_TAGGED : SX_UNTAGGED);
     } else if (s->format_pos != NOTHING) {
@@ -155,7 +155,7 @@ static bool identity_step(struct sx *s) {
         s->format_pos = s->format_pos == 3 ? NOTHING : (uint8_t)(s->format_pos + 1u);
     } else if (s->boot_stage == BOOT_WRITTEN && sx_board_nv_settle(s->board)) {
         s->boot_stage = BOOT_DURABLE;
-        s->flags |= SX_AGAIN;
+        SX_FLAGS(s) |= SX_AGAIN;
     } else {
         return false;
     }
@@ -164,7 +164,7 @@ static bool identity_step(struct sx *s) {
 
 static bool records_step(struct sx *s, uint8_t stage) {
     for (uint8_t p = 0; p < SX_PROPS; p++) {
-        if (s->props[p].rec_stage == stage && sx_record_step(s, p, stage)) {
+        if (sx_prop_at(s, p)->rec_stage == stage && sx_record_step(s, p, stage)) {
             return true;
         }
     }

@@ -9,8 +9,8 @@ void sx_apply(struct sx *s) {
 }
 
 void sx_switch(struct sx *s, uint8_t o, bool on) {
-    struct sx_output *out = &s->output[o];
-    uint16_t bit = SX_BIT(o);
+    struct sx_output *out = sx_output_at(s, o);
+    sx_set bit = (sx_set)SX_BIT(o);
     if (!on) {
         out->hold_until = 0;
     }
@@ -18,7 +18,7 @@ void sx_switch(struct sx *s, uint8_t o, bool on) {
         return;
     }
     uint8_t lock = sx_board_lock(s->board);
-    s->outputs = (uint16_t)(s->outputs ^ bit);
+    s->outputs ^= bit;
     sx_board_unlock(s->board, lock);
     sx_apply(s);
     out->changed_at = s->now;
@@ -36,8 +36,8 @@ void sx_switch(struct sx *s, uint8_t o, bool on) {
 /* What the end of a sequence leaves on (`settle`): air, and lights that a stop leaves on, too. */
 void sx_prop_off(struct sx *s, uint8_t p, bool settle) {
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        struct sx_output *out = &s->output[o];
-        if (sx_prop_of(out->prop_kind) != p + 1) {
+        struct sx_output *out = sx_output_at(s, o);
+        if (sx_prop_of(out->prop_kind) != (uint8_t)(p + 1u)) {
             continue;
         }
         bool stays = sx_kind_of(out->prop_kind) == SX_OUTPUT_KIND_DUMP ||
@@ -54,7 +54,7 @@ void sx_prop_off(struct sx *s, uint8_t p, bool settle) {
 bool sx_motions_off(const struct sx *s, uint8_t p) {
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
         if (s->outputs & SX_BIT(o) &&
-            s->output[o].prop_kind == (uint8_t)(SX_OUTPUT_KIND_MOTION << 4 | (p + 1))) {
+            sx_output_at(s, o)->prop_kind == (uint8_t)(SX_OUTPUT_KIND_MOTION << 4 | (p + 1))) {
             return false;
         }
     }
@@ -63,7 +63,8 @@ bool sx_motions_off(const struct sx *s, uint8_t p) {
 
 bool sx_held(const struct sx *s, uint8_t p) {
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        if (s->output[o].hold_until && sx_prop_of(s->output[o].prop_kind) == p + 1) {
+        const struct sx_output *out = sx_output_at(s, o);
+        if (out->hold_until && sx_prop_of(out->prop_kind) == (uint8_t)(p + 1u)) {
             return true;
         }
     }
@@ -73,7 +74,7 @@ bool sx_held(const struct sx *s, uint8_t p) {
 /* An end sensor became active at `at`, before its debounce. */
 void sx_end_sensor(struct sx *s, uint8_t number, uint32_t at) {
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        struct sx_output *out = &s->output[o];
+        struct sx_output *out = sx_output_at(s, o);
         bool home = out->at_stop_wait & SX_WAIT_HOME;
         if ((home && out->home_input == number) ||
             (out->at_stop_wait & SX_WAIT_OUT && out->out_input == number)) {
@@ -86,7 +87,7 @@ void sx_end_sensor(struct sx *s, uint8_t number, uint32_t at) {
 }
 
 static void limits(struct sx *s, uint8_t o) {
-    struct sx_output *out = &s->output[o];
+    struct sx_output *out = sx_output_at(s, o);
     uint8_t p = (uint8_t)(sx_prop_of(out->prop_kind) - 1u);
     /* The clock's tick may be almost over when an output goes on: one tick more is never early. */
     if (out->longest_on_ms && sx_due(s, out->changed_at + out->longest_on_ms + 1u)) {
@@ -107,7 +108,7 @@ static void limits(struct sx *s, uint8_t o) {
 
 void sx_outputs_step(struct sx *s) {
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        struct sx_output *out = &s->output[o];
+        struct sx_output *out = sx_output_at(s, o);
         if (s->outputs & SX_BIT(o)) {
             limits(s, o);
         }

@@ -12,8 +12,9 @@ uint32_t sx_random(struct sx *s) {
 
 static bool not_home(const struct sx *s, uint8_t p) {
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        if (sx_prop_of(s->output[o].prop_kind) == p + 1 && s->output[o].home_input &&
-            !(s->outputs & SX_BIT(o)) && !sx_active(s, s->output[o].home_input)) {
+        const struct sx_output *out = sx_output_at(s, o);
+        if (sx_prop_of(out->prop_kind) == (uint8_t)(p + 1u) && out->home_input &&
+            !(s->outputs & SX_BIT(o)) && !sx_active(s, out->home_input)) {
             return true;
         }
     }
@@ -21,16 +22,16 @@ static bool not_home(const struct sx *s, uint8_t p) {
 }
 
 static bool area_taken(const struct sx *s, uint8_t p) {
-    return s->props[p].area_input && !sx_active(s, s->props[p].area_input);
+    return sx_prop_at(s, p)->area_input && !sx_active(s, sx_prop_at(s, p)->area_input);
 }
 
 /* Why prop `p` cannot be armed, or (`test`) tested or held; SX_YES if it can. */
 uint8_t sx_refusal(const struct sx *s, uint8_t p, bool test) {
-    const struct sx_prop *prop = &s->props[p];
+    const struct sx_prop *prop = sx_prop_at(s, p);
     if (s->stop) {
         return SX_REASON_LATCHED;
     }
-    if (s->flags & SX_STOP_OPEN) {
+    if (SX_FLAGS(s) & SX_STOP_OPEN) {
         return SX_REASON_STOP_INPUT;
     }
     if (prop->flags & SX_IS_TAGGED) {
@@ -57,12 +58,12 @@ uint8_t sx_refusal(const struct sx *s, uint8_t p, bool test) {
             return SX_REASON_AREA;
         }
     }
-    return s->flags & SX_SETUP_OK && prop->sequence ? SX_YES : SX_REASON_SETUP;
+    return SX_FLAGS(s) & SX_SETUP_OK && prop->sequence ? SX_YES : SX_REASON_SETUP;
 }
 
 /* Why a trigger from this source cannot start a cycle; SX_YES if it can. */
 uint8_t sx_start_refusal(const struct sx *s, uint8_t p, uint8_t source) {
-    const struct sx_prop *prop = &s->props[p];
+    const struct sx_prop *prop = sx_prop_at(s, p);
     uint8_t no = sx_refusal(s, p, false);
     if (no != SX_YES && no != SX_REASON_SETUP && no != SX_REASON_RUNNING) {
         return no;
@@ -90,7 +91,7 @@ uint8_t sx_start_refusal(const struct sx *s, uint8_t p, uint8_t source) {
 }
 
 void sx_missed(struct sx *s, uint8_t p, uint8_t reason, uint8_t input) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     if ((uint16_t)((uint16_t)s->now - prop->missed_at) >= 1000) {
         prop->missed_at = (uint16_t)s->now;
         prop->missed = 0;
@@ -102,13 +103,13 @@ void sx_missed(struct sx *s, uint8_t p, uint8_t reason, uint8_t input) {
 }
 
 static void rest(struct sx *s, uint8_t p) {
-    s->props[p].flags |= SX_RESTING;
-    s->props[p].ended = s->now;
-    s->flags |= SX_AGAIN;
+    sx_prop_at(s, p)->flags |= SX_RESTING;
+    sx_prop_at(s, p)->ended = s->now;
+    SX_FLAGS(s) |= SX_AGAIN;
 }
 
 static void end(struct sx *s, uint8_t p, uint8_t outcome) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     bool idle = prop->flags & SX_IDLING;
     bool settle = outcome == SX_OUTCOME_DONE;
     if (prop->running && !idle) {
@@ -128,12 +129,12 @@ static void end(struct sx *s, uint8_t p, uint8_t outcome) {
 }
 
 void sx_cut(struct sx *s, uint8_t p, uint8_t outcome) {
-    s->props[p].flags &= (uint8_t)~(SX_PENDING | SX_ARMED);
+    sx_prop_at(s, p)->flags &= (uint8_t)~(SX_PENDING | SX_ARMED);
     end(s, p, outcome);
 }
 
 void sx_disarm(struct sx *s, uint8_t p) {
-    bool armed = s->props[p].flags & SX_ARMED;
+    bool armed = sx_prop_at(s, p)->flags & SX_ARMED;
     sx_cut(s, p, SX_OUTCOME_DISARMED);
     if (armed) {
         sx_strokes_soon(s);
@@ -142,7 +143,7 @@ void sx_disarm(struct sx *s, uint8_t p) {
 
 void sx_fault(struct sx *s, uint8_t p, uint8_t kind, uint8_t output) {
     sx_cut(s, p, SX_OUTCOME_FAULT);
-    s->props[p].flags |= SX_FAULT;
+    sx_prop_at(s, p)->flags |= SX_FAULT;
     sx_event(s, SX_EVENT_KIND_FAULT, (uint8_t)(p + 1u), (uint8_t)(SX_DETAIL_FAULT | kind), output);
 }
 
@@ -153,12 +154,12 @@ void sx_stop(struct sx *s, uint32_t id, uint8_t source) {
         s->stop = id ? id : sx_random(s);
         s->due_reports |= 1u;
     }
-    uint16_t picture = sx_stop_picture(s);
+    sx_set picture = sx_stop_picture(s);
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
         bool on = picture & SX_BIT(o);
         if (fresh || !on) {
             sx_switch(s, o, on);
-            s->output[o].at_stop_wait &= SX_AT_STOP_MASK;
+            sx_output_at(s, o)->at_stop_wait &= SX_AT_STOP_MASK;
         }
     }
     for (uint8_t p = 0; p < SX_PROPS; p++) {
@@ -171,20 +172,20 @@ void sx_stop(struct sx *s, uint32_t id, uint8_t source) {
 }
 
 void sx_trigger(struct sx *s, uint8_t p, uint8_t trigger) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     prop->trigger = trigger;
     prop->wanted = prop->selected;
     prop->flags |= SX_PENDING;
-    s->flags |= SX_AGAIN;
+    SX_FLAGS(s) |= SX_AGAIN;
 }
 
 void sx_start(struct sx *s, uint8_t p, uint8_t sequence, uint8_t trigger) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     prop->running = sequence;
     prop->step = 0;
     prop->started = s->now;
     prop->trigger = trigger;
-    s->flags |= SX_AGAIN;
+    SX_FLAGS(s) |= SX_AGAIN;
     if (!(prop->flags & SX_IDLING)) {
         sx_record_start(s, p);
     }
@@ -192,7 +193,7 @@ void sx_start(struct sx *s, uint8_t p, uint8_t sequence, uint8_t trigger) {
 
 /* Begins the cycle that waits, if this is a safe point. */
 static void begin_pending(struct sx *s, uint8_t p) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     if (!(prop->flags & SX_PENDING) || (prop->running && !sx_motions_off(s, p))) {
         return;
     }
@@ -208,9 +209,9 @@ static void begin_pending(struct sx *s, uint8_t p) {
 }
 
 static void play(struct sx *s, uint8_t p) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     uint8_t q = (uint8_t)(prop->running - 1u);
-    const struct sx_sequence *one = &s->sequence[q];
+    const struct sx_sequence *one = sx_sequence_at(s, q);
     const struct sx_step_bytes *steps = &s->steps[sx_sequence_first(s, q)];
     while (prop->step < one->steps) {
         const struct sx_step_bytes *step = &steps[prop->step];
@@ -219,7 +220,7 @@ static void play(struct sx *s, uint8_t p) {
         }
         prop->step++;
         uint8_t o = step->b[2] >> 4;
-        if (sx_prop_of(s->output[o].prop_kind) == p + 1) {
+        if (sx_prop_of(sx_output_at(s, o)->prop_kind) == (uint8_t)(p + 1u)) {
             sx_switch(s, o, step->b[2] & 8u);
         }
         if (prop->flags & SX_PENDING) {
@@ -235,7 +236,7 @@ static void play(struct sx *s, uint8_t p) {
 }
 
 static void idle(struct sx *s, uint8_t p) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     if (!prop->idle) {
         return;
     }
@@ -250,13 +251,13 @@ static void idle(struct sx *s, uint8_t p) {
             prop->flags |= SX_IDLING;
             sx_start(s, p, prop->idle, 0);
         }
-        s->flags |= SX_AGAIN;
+        SX_FLAGS(s) |= SX_AGAIN;
     }
 }
 
-void sx_props_step(struct sx *s) {
+SX_APART void sx_props_step(struct sx *s) {
     for (uint8_t p = 0; p < SX_PROPS; p++) {
-        struct sx_prop *prop = &s->props[p];
+        struct sx_prop *prop = sx_prop_at(s, p);
         if (prop->flags & SX_RESTING && sx_due(s, prop->ended + prop->rest_ms) &&
             !sx_record_busy(s, p)) {
             prop->flags &= (uint8_t)~SX_RESTING;
@@ -275,7 +276,7 @@ void sx_props_step(struct sx *s) {
 }
 
 uint8_t sx_state(const struct sx *s, uint8_t p) {
-    const struct sx_prop *prop = &s->props[p];
+    const struct sx_prop *prop = sx_prop_at(s, p);
     if (s->stop) {
         return SX_STATE_STOPPED;
     }
@@ -292,17 +293,17 @@ uint8_t sx_state(const struct sx *s, uint8_t p) {
 }
 
 uint8_t sx_prop_flags(const struct sx *s, uint8_t p) {
-    const struct sx_prop *prop = &s->props[p];
+    const struct sx_prop *prop = sx_prop_at(s, p);
     unsigned flags = (prop->flags & SX_IS_TAGGED ? SX_PROP_FLAGS_TAGGED : 0u) |
                      (prop->flags & SX_IDLING ? SX_PROP_FLAGS_IDLE_RUNNING : 0u);
-    if (!(s->flags & SX_SETUP_OK)) {
+    if (!(SX_FLAGS(s) & SX_SETUP_OK)) {
         return (uint8_t)flags;
     }
     flags |= (area_taken(s, p) ? SX_PROP_FLAGS_AREA_NOT_CLEAR : 0u) |
              (not_home(s, p) ? SX_PROP_FLAGS_NOT_HOME : 0u);
     for (uint8_t i = 0; i < SX_INPUTS; i++) {
-        const struct sx_input *in = &s->input[i];
-        if (sx_prop_of(in->prop_kind) == p + 1) {
+        const struct sx_input *in = sx_input_at(s, i);
+        if (sx_prop_of(in->prop_kind) == (uint8_t)(p + 1u)) {
             flags |= (in->flags & SX_COLD ? SX_PROP_FLAGS_WARMING_UP : 0u) |
                      (in->flags & SX_BLOCKED ? SX_PROP_FLAGS_SENSOR_BLOCKED : 0u);
         }

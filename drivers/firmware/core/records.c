@@ -11,38 +11,46 @@ static uint16_t slot_at(uint8_t p, uint8_t slot) {
 }
 
 static uint16_t seed(const struct sx *s, uint8_t p) {
-    uint32_t life = s->props[p].life;
-    uint16_t crc = sx_crc(0xFFFF, (uint8_t)(life >> 24));
-    crc = sx_crc(crc, (uint8_t)(life >> 16));
-    crc = sx_crc(crc, (uint8_t)(life >> 8));
-    return sx_crc(sx_crc(crc, (uint8_t)life), p);
+    uint32_t life = sx_prop_at(s, p)->life;
+    uint16_t crc = 0xFFFF;
+    for (uint8_t i = 0; i < 4; i++, life <<= 8) {
+        crc = sx_crc(crc, (uint8_t)(life >> 24));
+    }
+    return sx_crc(crc, p);
+}
+
+/* Numbers lie lowest byte first. */
+static uint8_t *store(uint8_t *b, uint32_t value, uint8_t n) {
+    for (; n--; value >>= 8) {
+        *b++ = (uint8_t)value;
+    }
+    return b;
+}
+
+SX_APART static uint32_t load(const uint8_t *b, uint8_t n) {
+    uint32_t value = 0;
+    while (n--) {
+        value = value << 8 | b[n];
+    }
+    return value;
 }
 
 static void make_head(const struct sx *s, const struct sx_prop *prop, uint8_t *b) {
-    uint32_t number = prop->number + 1u, ms = prop->started;
-    b[0] = (uint8_t)number;
-    b[1] = (uint8_t)(number >> 8);
-    b[2] = (uint8_t)(number >> 16);
-    b[3] = (uint8_t)s->boot;
-    b[4] = (uint8_t)(s->boot >> 8);
-    for (uint8_t i = 5; i < 9; i++, ms >>= 8) {
-        b[i] = (uint8_t)ms;
-    }
-    b[9] = (uint8_t)((unsigned)prop->rec_sequence | (unsigned)prop->trigger << 5);
-    b[10] = prop->rec_held;
+    b = store(b, prop->number + 1u, 3);
+    b = store(b, s->boot, 2);
+    b = store(b, prop->started, 4);
+    *b++ = (uint8_t)((unsigned)prop->rec_sequence | (unsigned)prop->trigger << 5);
+    *b = prop->rec_held;
 }
 
 /* 21 bits of duration, 3 of outcome, then the travels. */
 static void make_tail(const struct sx_prop *prop, uint8_t *b) {
     uint32_t most = 0x1FFFFFUL, ms = prop->ended - prop->started;
     ms = ms < most ? ms : most;
-    *b++ = (uint8_t)ms;
-    *b++ = (uint8_t)(ms >> 8);
-    *b++ = (uint8_t)((uint8_t)(ms >> 16) | (unsigned)prop->rec_outcome << 5);
+    b = store(b, ms | (uint32_t)prop->rec_outcome << 21, 3);
     for (uint8_t k = 0; k < SX_TRAVELS; k++) {
         uint16_t travel = k < prop->rec_travels ? prop->rec_travel[k] : 0xFFFF;
-        *b++ = (uint8_t)travel;
-        *b++ = (uint8_t)(travel >> 8);
+        b = store(b, travel, 2);
     }
 }
 
@@ -50,13 +58,13 @@ static void make_tail(const struct sx_prop *prop, uint8_t *b) {
 struct slot {
     uint8_t head[SX_HEAD_BYTES];
     uint8_t tail[SX_TAIL_BYTES];
-    uint32_t number;
+    sx_number number;
     uint16_t crc, given; /* of the head: as it should be, as it is */
     uint8_t whole;
 };
 
 /* The tail's checksum begins with the head's and the number, so that no old tail fits. */
-static uint16_t tail_seed(uint16_t head_crc, uint32_t number) {
+static uint16_t tail_seed(uint16_t head_crc, sx_number number) {
     return sx_crc((uint16_t)~head_crc, (uint8_t)number);
 }
 
@@ -67,7 +75,7 @@ static uint16_t crc_of(uint16_t crc, const uint8_t *b, uint8_t n) {
     return crc;
 }
 
-static bool tail_fits(const struct slot *r, uint16_t head_crc, uint32_t number) {
+static bool tail_fits(const struct slot *r, uint16_t head_crc, sx_number number) {
     uint16_t crc = crc_of(tail_seed(head_crc, number), r->tail, SX_TAIL_BYTES - 2);
     return r->tail[SX_TAIL_BYTES - 2] == (uint8_t)(crc >> 8) &&
            r->tail[SX_TAIL_BYTES - 1] == (uint8_t)crc;
@@ -83,7 +91,7 @@ static void read_slot(const struct sx *s, uint8_t p, uint8_t slot, struct slot *
         *b++ = sx_board_nv_read(s->board, at++);
     }
     r->whole = 0;
-    r->number = (uint32_t)(r->head[0] | (uint16_t)(r->head[1] << 8)) | (uint32_t)r->head[2] << 16;
+    r->number = (sx_number)load(r->head, 3);
     r->crc = crc_of(seed(s, p), r->head, SX_HEAD_BYTES - 2);
     r->given = (uint16_t)(r->head[11] << 8 | r->head[12]);
     if (r->given == r->crc && (uint8_t)r->number % SX_RECORDS == slot && r->number) {
@@ -92,7 +100,7 @@ static void read_slot(const struct sx *s, uint8_t p, uint8_t slot, struct slot *
 }
 
 static void begin(struct sx *s, uint8_t p) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     struct slot r;
     uint16_t good = 0;
     uint8_t held = 0;
@@ -109,7 +117,7 @@ static void begin(struct sx *s, uint8_t p) {
         }
     }
     /* A head that rotted after its tail was written was published: its number is never used again. */
-    uint32_t next = prop->number + 1u;
+    sx_number next = prop->number + 1u;
     read_slot(s, p, (uint8_t)(next % SX_RECORDS), &r);
     if (tail_fits(&r, r.crc, next) || tail_fits(&r, r.given, next)) {
         prop->number = next;
@@ -135,7 +143,7 @@ void sx_records_begin(struct sx *s) {
 }
 
 void sx_record_start(struct sx *s, uint8_t p) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     if (prop->number == SX_LARGEST_NUMBER) { /* 16 million cycles: the next life */
         prop->life = sx_random(s);
         prop->number = 0;
@@ -159,22 +167,22 @@ void sx_record_start(struct sx *s, uint8_t p) {
 
 /* The cycle is over; the tail follows as soon as the head is in its place. */
 void sx_record_finish(struct sx *s, uint8_t p) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     prop->rec_finished = 1;
     if (prop->rec_stage == SX_OPEN_RECORD) {
         prop->rec_stage = SX_TAIL;
     }
-    s->flags |= SX_AGAIN;
+    SX_FLAGS(s) |= SX_AGAIN;
 }
 
 bool sx_record_busy(const struct sx *s, uint8_t p) {
-    return s->props[p].rec_stage != SX_IDLE_STAGE;
+    return sx_prop_at(s, p)->rec_stage != SX_IDLE_STAGE;
 }
 
 /* A travel in 16 bits: home in the highest, the output in four, then ms; from 1024 on in steps
  * of 8. */
 void sx_record_travel(struct sx *s, uint8_t p, uint8_t output, bool home, uint32_t ms) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     if (prop->rec_stage == SX_IDLE_STAGE || prop->rec_stage == SX_TAIL || prop->rec_finished ||
         prop->flags & SX_IDLING || prop->rec_travels == SX_TRAVELS) {
         return;
@@ -188,7 +196,7 @@ void sx_record_travel(struct sx *s, uint8_t p, uint8_t output, bool home, uint32
 
 /* The head or the tail is durable. */
 static void written(struct sx *s, uint8_t p, bool head) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     prop->rec_pos = 0;
     if (head) {
         prop->rec_stage = prop->rec_finished ? SX_TAIL : SX_OPEN_RECORD;
@@ -197,13 +205,13 @@ static void written(struct sx *s, uint8_t p, bool head) {
         prop->held |= SX_BIT((uint8_t)prop->number % SX_RECORDS);
         prop->rec_stage = SX_IDLE_STAGE;
         prop->rec_finished = 0;
-        s->due_reports |= (uint8_t)SX_BIT(p + 1);
+        sx_show(s, p);
     }
 }
 
 /* Writes one byte of the head or the tail of the record under way. */
 bool sx_record_step(struct sx *s, uint8_t p, uint8_t stage) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     bool head = stage == SX_HEAD;
     uint8_t n = head ? SX_HEAD_BYTES : SX_TAIL_BYTES, i = prop->rec_pos;
     if (i == n) {
@@ -226,27 +234,27 @@ bool sx_record_step(struct sx *s, uint8_t p, uint8_t stage) {
         sx_board_nv_write(s->board, (uint16_t)(at + (head ? 0u : SX_HEAD_BYTES) + i), b[i]);
         prop->rec_pos++;
     }
-    s->flags |= SX_AGAIN;
+    SX_FLAGS(s) |= SX_AGAIN;
     return true;
 }
 
-static uint32_t number_in(const struct sx_prop *prop, uint8_t slot) {
+static sx_number number_in(const struct sx_prop *prop, uint8_t slot) {
     return prop->number - ((prop->number - slot) % SX_RECORDS);
 }
 
 void sx_record_acknowledge(struct sx *s, uint32_t life, uint8_t p, uint32_t number) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     uint8_t slot = (uint8_t)(number % SX_RECORDS);
     if (life == prop->life && number_in(prop, slot) == number) {
         prop->held = (uint16_t)(prop->held & ~SX_BIT(slot));
-        s->flags |= SX_AGAIN;
+        SX_FLAGS(s) |= SX_AGAIN;
     }
 }
 
 /* The number of the oldest record that is held; 0 if none is. */
-uint32_t sx_record_oldest(const struct sx *s, uint8_t p) {
-    const struct sx_prop *prop = &s->props[p];
-    uint32_t found = 0;
+sx_number sx_record_oldest(const struct sx *s, uint8_t p) {
+    const struct sx_prop *prop = sx_prop_at(s, p);
+    sx_number found = 0;
     for (uint8_t k = 0; k < SX_RECORDS && k < prop->number; k++) {
         if (prop->held & SX_BIT((prop->number - k) % SX_RECORDS)) {
             found = prop->number - k;
@@ -257,7 +265,7 @@ uint32_t sx_record_oldest(const struct sx *s, uint8_t p) {
 
 /* Sends a record; false if it is damaged, and then it is held no longer. */
 bool sx_record_send(struct sx *s, uint8_t p, uint8_t slot) {
-    struct sx_prop *prop = &s->props[p];
+    struct sx_prop *prop = sx_prop_at(s, p);
     struct slot r;
     read_slot(s, p, slot, &r);
     if (!r.whole || r.number != number_in(prop, slot)) {
@@ -265,20 +273,14 @@ bool sx_record_send(struct sx *s, uint8_t p, uint8_t slot) {
         sx_event(s, SX_EVENT_KIND_MEMORY, (uint8_t)(p + 1u), SX_NO_DETAIL, slot);
         return false;
     }
-    uint16_t boot = (uint16_t)(r.head[3] | r.head[4] << 8);
-    uint32_t ms = 0, end = 0;
-    for (uint8_t i = 4; i--;) {
-        ms = ms << 8 | r.head[5 + i];
-    }
-    for (uint8_t i = 3; i-- && r.whole == 2;) {
-        end = end << 8 | r.tail[i];
-    }
+    uint16_t boot = (uint16_t)load(r.head + 3, 2);
+    uint32_t ms = load(r.head + 5, 4), end = r.whole == 2 ? load(r.tail, 3) : 0;
     const uint32_t v[] = {prop->life, p + 1u, r.number, r.head[9] & 31u, r.head[9] >> 5,
                           r.whole == 2 ? end >> 21 : (uint32_t)SX_OUTCOME_POWER,
                           s->boot - (uint16_t)((uint16_t)s->boot - boot), ms, end & 0x1FFFFFUL};
     sx_out_shape(s, SX_OUT_CYCLE, v);
     for (uint8_t k = 0; k < SX_TRAVELS && r.whole == 2; k++) {
-        uint16_t travel = (uint16_t)(r.tail[3 + 2 * k] | r.tail[4 + 2 * k] << 8);
+        uint16_t travel = (uint16_t)load(r.tail + 3 + 2 * k, 2);
         uint16_t code = travel & 0x7FFu;
         if (travel != 0xFFFF) {
             sx_out_space(s);

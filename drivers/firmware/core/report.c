@@ -28,6 +28,8 @@ static bool make_room(struct sx *s, uint8_t kind) {
     return true;
 }
 
+SX_APART void sx_show(struct sx *s, uint8_t p) { s->due_reports |= (uint8_t)SX_BIT(p + 1u); }
+
 void sx_event(struct sx *s, uint8_t kind, uint8_t prop, uint8_t detail, uint16_t value) {
     if (!make_room(s, kind)) {
         return;
@@ -39,27 +41,27 @@ void sx_event(struct sx *s, uint8_t kind, uint8_t prop, uint8_t detail, uint16_t
     e->value = value;
     e->kind_prop = (uint8_t)(kind | prop << 4);
     e->detail = detail;
-    s->flags |= SX_AGAIN;
+    SX_FLAGS(s) |= SX_AGAIN;
 }
 
 void sx_event_seen(struct sx *s, uint32_t number) {
     for (uint8_t at = 0; at < s->events_count; at++) {
         if (s->events[at].number == number) {
             drop_event(s, at);
-            s->flags |= SX_AGAIN;
+            SX_FLAGS(s) |= SX_AGAIN;
             return;
         }
     }
 }
 
 uint8_t sx_board_flags(const struct sx *s) {
-    return (uint8_t)((s->flags & SX_STOP_OPEN ? SX_BOARD_FLAGS_STOP_INPUT_OPEN : 0u) |
-                     (s->flags & SX_LOW ? SX_BOARD_FLAGS_LOW_SUPPLY : 0u) |
-                     (s->flags & SX_SHARED ? SX_BOARD_FLAGS_SHARED_LINE : 0u));
+    return (uint8_t)((SX_FLAGS(s) & SX_STOP_OPEN ? SX_BOARD_FLAGS_STOP_INPUT_OPEN : 0u) |
+                     (SX_FLAGS(s) & SX_LOW ? SX_BOARD_FLAGS_LOW_SUPPLY : 0u) |
+                     (SX_FLAGS(s) & SX_SHARED ? SX_BOARD_FLAGS_SHARED_LINE : 0u));
 }
 
 SX_APART static bool in_setup(const struct sx *s, uint8_t p) {
-    return s->flags & SX_SETUP_OK && s->props[p].sequence;
+    return SX_FLAGS(s) & SX_SETUP_OK && sx_prop_at(s, p)->sequence;
 }
 
 void sx_look_for_changes(struct sx *s) {
@@ -69,20 +71,20 @@ void sx_look_for_changes(struct sx *s) {
         s->due_reports |= 1u;
     }
     for (uint8_t p = 0; p < SX_PROPS; p++) {
-        struct sx_prop *prop = &s->props[p];
+        struct sx_prop *prop = sx_prop_at(s, p);
         uint8_t state = sx_state(s, p), flags = sx_prop_flags(s, p);
         if (state != prop->shown_state) {
             prop->shown_state = state;
             prop->state_at = s->now;
-            s->due_reports |= (uint8_t)SX_BIT(p + 1);
+            sx_show(s, p);
         }
         if (flags != prop->shown_flags) {
             prop->shown_flags = flags;
-            s->due_reports |= (uint8_t)SX_BIT(p + 1);
+            sx_show(s, p);
         }
     }
-    if (s->session && !(s->flags & SX_SHARED)) {
-        uint16_t every = s->flags & SX_SETUP_OK ? s->report_ms : 500u;
+    if (s->session && !(SX_FLAGS(s) & SX_SHARED)) {
+        uint16_t every = SX_FLAGS(s) & SX_SETUP_OK ? s->report_ms : 500u;
         if (sx_due(s, s->report_at + every)) {
             s->report_at = s->now;
             s->due_reports = 0xFF;
@@ -98,7 +100,7 @@ void sx_look_for_changes(struct sx *s) {
 
 static void send_boot(struct sx *s) {
     const uint32_t v[] = {s->boot, s->cause};
-    s->flags |= SX_BOOT_TOLD;
+    SX_FLAGS(s) |= SX_BOOT_TOLD;
     sx_out_shape(s, SX_OUT_BOOT, v);
     sx_out_end(s);
 }
@@ -128,7 +130,7 @@ static bool send_cycle(struct sx *s) {
         return false;
     }
     uint8_t p = (uint8_t)(s->cycle_prop - 1u);
-    bool outstanding = s->cycle_prop && s->props[p].held & SX_BIT(s->cycle_slot) &&
+    bool outstanding = s->cycle_prop && sx_prop_at(s, p)->held & SX_BIT(s->cycle_slot) &&
                        sx_record_oldest(s, p) % SX_RECORDS == s->cycle_slot;
     if (outstanding && !sx_due(s, s->cycle_sent + REPEAT_MS)) {
         return false;
@@ -136,7 +138,7 @@ static bool send_cycle(struct sx *s) {
     for (uint8_t i = 0; i < SX_PROPS && !outstanding; i++) {
         p = s->cycle_prop >= SX_PROPS ? 0u : s->cycle_prop;
         s->cycle_prop = (uint8_t)(p + 1u);
-        uint32_t number = sx_record_oldest(s, p);
+        sx_number number = sx_record_oldest(s, p);
         s->cycle_slot = (uint8_t)(number % SX_RECORDS);
         outstanding = number != 0;
     }
@@ -156,7 +158,7 @@ static void send_state(struct sx *s) {
 }
 
 static void send_prop(struct sx *s, uint8_t p) {
-    const struct sx_prop *prop = &s->props[p];
+    const struct sx_prop *prop = sx_prop_at(s, p);
     bool waits = prop->flags & SX_PENDING && !prop->running;
     const uint32_t v[] = {p + 1u,
                           prop->shown_state,
@@ -183,7 +185,7 @@ static void send_item(struct sx *s, uint8_t item) {
 
 /* Sends the most urgent report; with `fill` the next in turn when none is due. */
 bool sx_send_report(struct sx *s, bool fill) {
-    if (!(s->flags & SX_BOOT_TOLD)) {
+    if (!(SX_FLAGS(s) & SX_BOOT_TOLD)) {
         send_boot(s);
         return true;
     }

@@ -9,10 +9,10 @@ uint32_t sx_step_ms(const struct sx_step_bytes *step) {
 
 uint16_t sx_sequence_first(const struct sx *s, uint8_t q) {
     uint16_t first = 0;
-    const struct sx_sequence *one = &s->sequence[q];
+    const struct sx_sequence *one = sx_sequence_at(s, q);
     for (uint8_t i = 0; i < SX_SEQUENCES; i++) {
-        if (s->sequence[i].place < one->place) {
-            first = (uint16_t)(first + s->sequence[i].steps);
+        if (sx_sequence_at(s, i)->place < one->place) {
+            first = (uint16_t)(first + sx_sequence_at(s, i)->steps);
         }
     }
     return first;
@@ -21,13 +21,14 @@ uint16_t sx_sequence_first(const struct sx *s, uint8_t q) {
 /* Whether this is a whole sequence of this kind and prop that switches no other prop's outputs. */
 bool sx_sequence_is(const struct sx *s, uint8_t number, uint8_t p, uint8_t kind) {
     unsigned meta = WHOLE | (unsigned)kind << 4 | (p + 1u);
-    if (!number || number > SX_SEQUENCES || s->sequence[number - 1].meta != meta) {
+    uint8_t q = (uint8_t)(number - 1u);
+    if (!number || number > SX_SEQUENCES || sx_sequence_at(s, q)->meta != meta) {
         return false;
     }
-    const struct sx_step_bytes *step = &s->steps[sx_sequence_first(s, (uint8_t)(number - 1u))];
-    for (sx_count n = s->sequence[number - 1].steps; n; n--, step++) {
-        uint8_t owner = sx_prop_of(s->output[step->b[2] >> 4].prop_kind);
-        if (owner && owner != p + 1) {
+    const struct sx_step_bytes *step = &s->steps[sx_sequence_first(s, q)];
+    for (sx_count n = sx_sequence_at(s, q)->steps; n; n--, step++) {
+        uint8_t owner = sx_prop_of(sx_output_at(s, (uint8_t)(step->b[2] >> 4))->prop_kind);
+        if (owner && owner != (uint8_t)(p + 1u)) {
             return false;
         }
     }
@@ -35,17 +36,17 @@ bool sx_sequence_is(const struct sx *s, uint8_t number, uint8_t p, uint8_t kind)
 }
 
 uint16_t sx_sequence_sum(const struct sx *s, uint8_t q) {
-    return s->sequence[q].meta & WHOLE ? s->sequence[q].sum : 0;
+    return sx_sequence_at(s, q)->meta & WHOLE ? sx_sequence_at(s, q)->sum : 0;
 }
 
 /* Takes a sequence's steps out of the pool. */
 static void void_sequence(struct sx *s, uint8_t q) {
-    struct sx_sequence *one = &s->sequence[q];
+    struct sx_sequence *one = sx_sequence_at(s, q);
     uint16_t from = sx_sequence_first(s, q), used = 0;
     for (uint8_t i = 0; i < SX_SEQUENCES; i++) {
-        used = (uint16_t)(used + s->sequence[i].steps);
-        if (s->sequence[i].place > one->place) {
-            s->sequence[i].place--;
+        used = (uint16_t)(used + sx_sequence_at(s, i)->steps);
+        if (sx_sequence_at(s, i)->place > one->place) {
+            sx_sequence_at(s, i)->place--;
         }
     }
     for (uint16_t i = from; i + one->steps < used; i++) {
@@ -71,14 +72,14 @@ static const uint8_t *after(const uint8_t *word) {
 
 SX_APART uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
     uint8_t q = (uint8_t)(v[3] - 1u);
-    struct sx_sequence *one = &s->sequence[q];
+    struct sx_sequence *one = sx_sequence_at(s, q);
     uint8_t owner = one->meta & 15u;
     uint8_t props[2] = {(uint8_t)(v[4] - 1u), (uint8_t)(owner ? owner - 1u : v[4] - 1u)};
     for (uint8_t i = 0; i < 2; i++) {
-        if (s->props[props[i]].flags & SX_ARMED) {
+        if (sx_prop_at(s, props[i])->flags & SX_ARMED) {
             return SX_REASON_ARMED;
         }
-        if (s->props[props[i]].running || sx_held(s, props[i])) {
+        if (sx_prop_at(s, props[i])->running || sx_held(s, props[i])) {
             return SX_REASON_RUNNING;
         }
     }
@@ -86,8 +87,8 @@ SX_APART uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_
     uint16_t used = 0;
     uint8_t place = 0;
     for (uint8_t i = 0; i < SX_SEQUENCES; i++) {
-        used = (uint16_t)(used + s->sequence[i].steps);
-        place = (uint8_t)(place + (s->sequence[i].place < SX_SEQUENCES));
+        used = (uint16_t)(used + sx_sequence_at(s, i)->steps);
+        place = (uint8_t)(place + (sx_sequence_at(s, i)->place < SX_SEQUENCES));
     }
     if (v[7] > SX_STEPS || used + v[7] > SX_STEPS) {
         return SX_REASON_FULL;
@@ -108,8 +109,8 @@ SX_APART uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_
 }
 
 /* A step word such as 350:2+ ; an answer code. */
-static uint8_t parse_step(const struct sx_sequence *one, const uint8_t *word, uint32_t least,
-                          struct sx_step_bytes *step) {
+SX_APART static uint8_t parse_step(const struct sx_sequence *one, const uint8_t *word,
+                                   uint32_t least, struct sx_step_bytes *step) {
     uint32_t ms = 0;
     uint16_t output = 0;
     uint8_t digits = 0;
@@ -134,9 +135,9 @@ static uint8_t parse_step(const struct sx_sequence *one, const uint8_t *word, ui
     return SX_YES;
 }
 
-uint8_t sx_sequence_steps(struct sx *s, const uint32_t *v, uint8_t *words) {
+SX_APART uint8_t sx_sequence_steps(struct sx *s, const uint32_t *v, uint8_t *words) {
     uint8_t q = (uint8_t)(v[3] - 1u);
-    struct sx_sequence *one = &s->sequence[q];
+    struct sx_sequence *one = sx_sequence_at(s, q);
     if (!one->meta || one->meta & WHOLE) {
         return SX_REASON_SEQUENCE;
     }

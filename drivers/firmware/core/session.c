@@ -6,10 +6,10 @@ void sx_answer(struct sx *s, uint16_t req, uint8_t code, uint16_t value) {
     a->req = req;
     a->code = code;
     a->value = value;
-    s->flags |= SX_AGAIN;
+    SX_FLAGS(s) |= SX_AGAIN;
 }
 
-static struct sx_answer *remembered(struct sx *s, uint16_t req) {
+SX_APART static struct sx_answer *remembered(struct sx *s, uint16_t req) {
     for (uint8_t i = 0; i < s->remembered_count; i++) {
         if (s->remembered[i].req == req) {
             return &s->remembered[i];
@@ -162,7 +162,7 @@ static void send_hello(struct sx *s) {
     sx_out_space(s);
     sx_out_hex(s, sx_board_flags(s), 4);
     sx_out_space(s);
-    sx_out_hex(s, s->flags & SX_SETUP_OK ? s->setup_sum : 0, 4);
+    sx_out_hex(s, SX_FLAGS(s) & SX_SETUP_OK ? s->setup_sum : 0, 4);
     for (uint8_t q = 0; q < SX_SEQUENCES; q++) {
         sx_out_space(s);
         sx_out_hex(s, sx_sequence_sum(s, q), 4);
@@ -183,7 +183,7 @@ bool sx_send_answer(struct sx *s) {
         return false;
     }
     struct sx_answer *a = &s->answers[0];
-    if (a->code == SX_YES_CLOCK && (s->flags & SX_SHARED) && a->value) {
+    if (a->code == SX_YES_CLOCK && (SX_FLAGS(s) & SX_SHARED) && a->value) {
         a->value--;
         if (sx_send_report(s, true)) {
             return true;

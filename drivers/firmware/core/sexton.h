@@ -1,4 +1,5 @@
-/* The portable core of a controller: no heap, no static state, one struct per board.
+/* The portable core of a controller: no heap, no static state, one struct per board (only its flags
+ * lie elsewhere where SX_FLAGS says so).
  *
  * A board layer owns a `struct sx`, calls sx_begin() once, sx_step() whenever something came in or
  * the time it asked for is over, sx_receive() for every byte from the line and sx_transmit() while
@@ -72,7 +73,7 @@ struct sx_prop {
 
     /* the record, see records.c */
     uint32_t life;
-    uint32_t number;  /* newest whole record */
+    sx_number number; /* newest whole record */
     uint16_t held;    /* by slot: whole and not acknowledged */
     uint8_t rec_stage, rec_pos, rec_sequence, rec_outcome, rec_held, rec_travels;
     uint8_t rec_finished;
@@ -101,14 +102,15 @@ struct sx {
     uint32_t now, random, boot, session, stop, heard;
     uint32_t report_at, event_sent, cycle_sent;
     uint16_t heartbeat_ms, report_ms;
-    uint16_t outputs, inputs, levels; /* inputs: debounced, 1 is active */
-    uint16_t stop_keep, stop_on;      /* the picture of the outputs at a stop */
+    sx_set outputs, inputs, levels; /* inputs: debounced, 1 is active */
+    sx_set stop_keep, stop_on;      /* the picture of the outputs at a stop */
     uint16_t supply_mv, pressure_mv;
-    uint16_t setup_sum, setup_crc, shown_outputs, stop_since;
+    uint16_t setup_sum, stop_since;
     uint8_t address, cause;
     uint8_t flags;
     uint8_t setup_last[3]; /* highest prop, output and input number so far */
     uint8_t due_reports;   /* bit 0 STATE, bit n PROP n */
+    sx_set shown_outputs;
     uint8_t shown_board_flags;
 
     /* non-volatile memory under way, see memory.c */
@@ -124,7 +126,6 @@ struct sx {
     uint8_t frame_len; /* 0xFF: between frames */
     volatile uint8_t tx_len, tx_at;
     uint8_t tx_fill;
-    uint16_t tx_crc;
     uint8_t answers_count, remembered_count;
     uint8_t events_count, cycle_prop, cycle_slot, poll_turn;
     uint16_t event_number, event_outstanding;

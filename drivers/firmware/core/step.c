@@ -1,7 +1,7 @@
 /* The order in which everything is looked at: stops first, then what moves, then words. */
 #include "internal.h"
 
-void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool shared,
+SX_APART void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool shared,
               uint32_t seed, uint8_t cause, uint32_t now_ms) {
     uint8_t *bytes = (uint8_t *)s;
     for (uint16_t i = 0; i < sizeof *s; i++) {
@@ -14,15 +14,28 @@ void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool
     s->now = now_ms;
     s->random = seed ? seed : 1u;
     s->frame_len = 0xFF;
-    s->flags = shared ? SX_SHARED : 0;
+    SX_FLAGS(s) = shared ? SX_SHARED : 0;
     s->stop_since = (uint16_t)now_ms;
     for (uint8_t q = 0; q < SX_SEQUENCES; q++) {
-        s->sequence[q].place = SX_SEQUENCES;
+        sx_sequence_at(s, q)->place = SX_SEQUENCES;
     }
     sx_apply(s);
     sx_board_lamp(board, false);
     sx_memory_begin(s);
     s->now = now_ms - 1u; /* the first step is a tick */
+}
+
+SX_APART bool sx_past(struct sx *s, uint16_t from, uint16_t ms) {
+    uint16_t past = (uint16_t)((uint16_t)s->now - from);
+    if (past >= ms) {
+        return true;
+    }
+#ifndef SX_TICKING
+    if ((uint32_t)(ms - past) < s->next) {
+        s->next = (uint32_t)(ms - past);
+    }
+#endif
+    return false;
 }
 
 #define STOP_CLOSED_MS 20u
@@ -31,20 +44,17 @@ void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool
 static void stop_input(struct sx *s, bool closed) {
     if (!closed) {
         s->stop_since = (uint16_t)s->now;
-        if (!(s->flags & SX_STOP_OPEN)) {
-            s->flags |= SX_STOP_OPEN;
+        if (!(SX_FLAGS(s) & SX_STOP_OPEN)) {
+            SX_FLAGS(s) |= SX_STOP_OPEN;
             sx_stop(s, 0, SX_STOP_SOURCE_INPUT);
             sx_event(s, SX_EVENT_KIND_STOP_INPUT, 0, SX_NO_DETAIL, 1);
         } else if (!s->stop) {
             sx_stop(s, 0, SX_STOP_SOURCE_INPUT);
         }
-    } else if (s->flags & SX_STOP_OPEN) {
-        uint16_t stable = (uint16_t)((uint16_t)s->now - s->stop_since);
-        if (stable >= STOP_CLOSED_MS) {
-            s->flags &= (uint8_t)~SX_STOP_OPEN;
+    } else if (SX_FLAGS(s) & SX_STOP_OPEN) {
+        if (sx_past(s, s->stop_since, STOP_CLOSED_MS)) {
+            SX_FLAGS(s) &= (uint8_t)~SX_STOP_OPEN;
             sx_event(s, SX_EVENT_KIND_STOP_INPUT, 0, SX_NO_DETAIL, 0);
-        } else {
-            (void)sx_due(s, s->now + STOP_CLOSED_MS - stable);
         }
     }
 }
@@ -52,19 +62,20 @@ static void stop_input(struct sx *s, bool closed) {
 static void supply(struct sx *s, uint16_t mv) {
     s->supply_mv = mv;
     if (mv && mv < SX_LOW_SUPPLY_MV) {
-        if (!(s->flags & SX_LOW)) {
-            s->flags |= SX_LOW;
+        if (!(SX_FLAGS(s) & SX_LOW)) {
+            SX_FLAGS(s) |= SX_LOW;
             sx_event(s, SX_EVENT_KIND_SUPPLY, 0, SX_NO_DETAIL, mv);
         }
     } else if (!mv || mv >= SX_LOW_SUPPLY_MV + SX_LOW_SUPPLY_HYSTERESIS_MV) {
-        s->flags &= (uint8_t)~SX_LOW;
+        SX_FLAGS(s) &= (uint8_t)~SX_LOW;
     }
 }
 
 static void heartbeat(struct sx *s) {
     bool alive = false;
     for (uint8_t p = 0; p < SX_PROPS; p++) {
-        alive = alive || sx_held(s, p) || s->props[p].flags & SX_ARMED || s->props[p].running;
+        const struct sx_prop *prop = sx_prop_at(s, p);
+        alive = alive || sx_held(s, p) || prop->flags & SX_ARMED || prop->running;
     }
     if (!alive || !sx_due(s, s->heard + s->heartbeat_ms + 1u)) {
         return;
@@ -82,20 +93,20 @@ static void line(struct sx *s) {
     }
     if (s->answers_count < SX_ANSWERS && sx_take_frame(s)) {
         sx_request(s);
-        s->flags |= SX_AGAIN;
+        SX_FLAGS(s) |= SX_AGAIN;
     }
     if (!sx_tx_free(s)) {
         return;
     }
     sx_look_for_changes(s);
-    bool own = !(s->flags & SX_SHARED);
-    if (own && !(s->flags & SX_BOOT_TOLD)) {
+    bool own = !(SX_FLAGS(s) & SX_SHARED);
+    if (own && !(SX_FLAGS(s) & SX_BOOT_TOLD)) {
         (void)sx_send_report(s, false);
     } else if (!sx_send_answer(s) && own) {
         (void)sx_send_report(s, false);
     }
     if (!sx_tx_free(s)) {
-        s->flags |= SX_AGAIN;
+        SX_FLAGS(s) |= SX_AGAIN;
     }
 }
 
@@ -110,13 +121,13 @@ static void move(struct sx *s) {
 uint32_t sx_step(struct sx *s, uint32_t now_ms, const struct sx_pins *pins) {
     bool tick = now_ms != s->now;
 #ifndef SX_TICKING
-    bool stirred = s->flags & SX_AGAIN || pins->inputs != s->levels;
+    bool stirred = SX_FLAGS(s) & SX_AGAIN || (sx_set)pins->inputs != s->levels;
     s->next = 60000UL;
 #endif
     s->now = now_ms;
-    s->levels = pins->inputs;
+    s->levels = (sx_set)pins->inputs;
     s->pressure_mv = pins->pressure_mv;
-    s->flags &= (uint8_t)~SX_AGAIN;
+    SX_FLAGS(s) &= (uint8_t)~SX_AGAIN;
     if (s->stop_seen) {
         sx_stop(s, 0, SX_STOP_SOURCE_BYTE);
         s->stop_seen = 0;
@@ -124,7 +135,7 @@ uint32_t sx_step(struct sx *s, uint32_t now_ms, const struct sx_pins *pins) {
     stop_input(s, pins->stop_closed);
     if (tick) {
         if (now_ms > SX_MS24_MAX) {
-            s->flags |= SX_WARM;
+            SX_FLAGS(s) |= SX_WARM;
         }
         supply(s, pins->supply_mv);
         move(s);
@@ -144,7 +155,7 @@ uint32_t sx_step(struct sx *s, uint32_t now_ms, const struct sx_pins *pins) {
     if (!sx_tx_free(s)) {
         (void)sx_due(s, s->now + 1u);
     }
-    if (s->flags & SX_AGAIN || s->rx_in != s->rx_out) {
+    if (SX_FLAGS(s) & SX_AGAIN || s->rx_in != s->rx_out) {
         return 0;
     }
 #ifdef SX_TICKING

@@ -49,7 +49,7 @@ void sx_strokes_begin(struct sx *s) {
 }
 
 void sx_stroke(struct sx *s, uint8_t o) {
-    struct sx_output *out = &s->output[o];
+    struct sx_output *out = sx_output_at(s, o);
     if (out->strokes < 0xFF) {
         out->strokes++;
     }
@@ -66,12 +66,12 @@ void sx_strokes_soon(struct sx *s) {
     if (s->strokes_due && s->strokes_tokens && s->strokes_pos == NOTHING) {
         s->strokes_tokens--;
         s->strokes_due = s->now + !s->now;
-        s->flags |= SX_AGAIN;
+        SX_FLAGS(s) |= SX_AGAIN;
     }
 }
 
 uint32_t sx_strokes(struct sx *s, uint8_t o) {
-    return stored(s, o) + s->output[o].flushing + s->output[o].strokes;
+    return stored(s, o) + sx_output_at(s, o)->flushing + sx_output_at(s, o)->strokes;
 }
 
 static void flush(struct sx *s) {
@@ -79,8 +79,8 @@ static void flush(struct sx *s) {
     s->strokes_pos = 0;
     s->nv_crc = 0xFFFF;
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        s->output[o].flushing = s->output[o].strokes;
-        s->output[o].strokes = 0;
+        sx_output_at(s, o)->flushing = sx_output_at(s, o)->strokes;
+        sx_output_at(s, o)->strokes = 0;
     }
 }
 
@@ -89,7 +89,7 @@ static void flushed(struct sx *s, uint8_t slot) {
     s->strokes_seq++;
     s->strokes_pos = NOTHING;
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        s->output[o].flushing = 0;
+        sx_output_at(s, o)->flushing = 0;
     }
 }
 
@@ -109,7 +109,7 @@ bool sx_strokes_step(struct sx *s) {
     }
     uint8_t slot = (uint8_t)(s->strokes_slot + 1u < SX_STROKE_SLOTS ? s->strokes_slot + 1u : 0u);
     uint8_t i = s->strokes_pos, byte;
-    s->flags |= SX_AGAIN;
+    SX_FLAGS(s) |= SX_AGAIN;
     if (s->strokes_slot == NOTHING) {
         slot = 0;
     }
@@ -124,7 +124,7 @@ bool sx_strokes_step(struct sx *s) {
         byte = (uint8_t)((uint16_t)(s->strokes_seq + 1u) >> (8u * i));
     } else if (i < SX_STROKE_BYTES - 2) {
         uint8_t o = (uint8_t)((i - 2u) >> 2);
-        byte = (uint8_t)((stored(s, o) + s->output[o].flushing) >> (8u * ((i - 2u) & 3u)));
+        byte = (uint8_t)((stored(s, o) + sx_output_at(s, o)->flushing) >> (8u * ((i - 2u) & 3u)));
     } else {
         byte = (uint8_t)(i == SX_STROKE_BYTES - 2 ? s->nv_crc >> 8 : s->nv_crc);
     }
