@@ -44,7 +44,11 @@ def _add_looks(below: Parsers) -> None:
     due = _look(below, "due", "what is due, soonest first", _lazily("due"))
     due.add_argument("--all", action="store_true", help="also what nothing makes due")
     due.add_argument("--prop", metavar="NAME", help="only this prop")
-    due.epilog = "example:\n  sexton upkeep due my-site.yaml --json | jq '.[].id'"
+    due.epilog = (
+        "examples:\n"
+        "  sexton upkeep due my-site.yaml --json | jq '.[].id'\n"
+        "  sexton upkeep due my-site.yaml --night 2027-10-30"
+    )
     ahead = _look(
         below, "forecast", "when each limit will be reached, and how sure", _lazily("forecast")
     )
@@ -60,6 +64,10 @@ def _add_looks(below: Parsers) -> None:
         help="chance that they are enough, for each kind (default: 0.95)",
     )
     stock.epilog = "example:\n  sexton upkeep spares my-site.yaml --nights 4 --confidence 0.98"
+    for each in (due, ahead, stock):
+        each.add_argument(
+            "--night", metavar="DATE", help="as things stood when this night, or `last`, had ended"
+        )
     drift = _look(
         below, "drift", "which motions are getting slow, and what else gets worse", _lazily("drift")
     )

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 from console.errors import NoEngine, UserError
 from console.ledger.finding import find_ledger
+from console.ledger.lookback import LookBack
 from console.ledger.opening import explaining
-from console.ledger.upkeep import UpkeepReader
+from console.ledger.upkeep import NightSpan, UpkeepReader
 from console.site.loading import load
 from console.upkeep.outlook import Outlook
 
@@ -51,11 +52,27 @@ def meant(arguments: argparse.Namespace) -> Meant:
 
 
 @contextmanager
-def looking(where: Meant) -> Iterator[tuple[Outlook, UpkeepReader]]:
-    """The outlook of a site and the reader it came from."""
+def looking(where: Meant, night: str | None = None) -> Iterator[tuple[Outlook, UpkeepReader]]:
+    """The outlook of a site and the reader it came from, now or as of the end of a night.
+
+    A night is named by date, by id, or as `last`. Raises UserError.
+    """
     site = load(where.site)
     with explaining(where.ledger), UpkeepReader.open(where.ledger) as reader:
-        yield Outlook(site, reader, time.time_ns()), reader
+        if night is None:
+            yield Outlook(site, reader, time.time_ns()), reader
+            return
+        night_id = _night_id(reader.night_spans(), night)
+    with explaining(where.ledger), LookBack.open_at(where.ledger, night_id) as past:
+        yield Outlook(site, past, past.ended_ns), past
+
+
+def _night_id(nights: Sequence[NightSpan], asked: str) -> int:
+    meant = [n for n in nights if asked in (n.date, str(n.night_id), "last")]
+    if not meant:
+        newest = ", ".join(dict.fromkeys(n.date for n in nights[-5:])) or "none"
+        raise UserError(f"the ledger has no night {asked}", f"The newest are {newest}.")
+    return meant[-1].night_id
 
 
 def print_table(heading: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -19,7 +19,7 @@ _MOST_STREAMS = 12
 
 
 def _due(arguments: argparse.Namespace) -> int:
-    with looking(meant(arguments)) as (outlook, _):
+    with looking(meant(arguments), arguments.night) as (outlook, _):
         found = _of_prop(outlook, outlook.due(everything=arguments.all), arguments.prop)
         if arguments.json:
             _print_json([saying.due_object(due) for due in found])
@@ -49,7 +49,7 @@ def _due(arguments: argparse.Namespace) -> int:
 
 
 def _forecast(arguments: argparse.Namespace) -> int:
-    with looking(meant(arguments)) as (outlook, _):
+    with looking(meant(arguments), arguments.night) as (outlook, _):
         found = _of_prop(outlook, outlook.due(), arguments.prop)
         if arguments.json:
             _print_json([saying.due_object(due) for due in found])
@@ -77,7 +77,7 @@ def _forecast(arguments: argparse.Namespace) -> int:
 
 
 def _spares(arguments: argparse.Namespace) -> int:
-    with looking(meant(arguments)) as (outlook, _):
+    with looking(meant(arguments), arguments.night) as (outlook, _):
         nights = min(arguments.nights or len(outlook.ahead), len(outlook.ahead))
         if not nights:
             raise UserError(
