@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import textwrap
 import time
 from collections.abc import Callable
 from datetime import date
@@ -11,12 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from datetime import tzinfo
-
     from console.ledger.rows import NightRow
-    from console.reports.gather import Report
+    from console.reports.gather import Report, SiteFile
 
 _FORMATS = ("text", "md", "html", "json", "csv")
+_NAME_IT = "Name it, as in `sexton report my-site.yaml`."
 _EXAMPLES = """\
 examples:
   sexton report                                    the newest night, on the terminal
@@ -25,7 +25,8 @@ examples:
   sexton report --season 2027 --format csv --section cycles
   sexton report --query missed                     the query behind a section
 
-Times are the site's own, with their zone; in JSON and CSV they are UTC.\
+Times are the site's own, with their zone; in JSON and CSV they are UTC. Air, service due and spares
+need the site file: the one named, the running engine's, or the one that the ledger's engine had.\
 """
 
 
@@ -37,7 +38,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         description="What a night, a range of nights or a season came to, from the ledger.",
         epilog=_EXAMPLES,
     )
-    parser.add_argument("site", nargs="?", type=Path, metavar="SITE.yaml", help="whose ledger")
+    parser.add_argument("site", nargs="?", type=Path, metavar="SITE.yaml", help="the site file")
     parser.add_argument("--ledger", type=Path, metavar="PATH", help="read this ledger")
     which = parser.add_mutually_exclusive_group()
     which.add_argument(
@@ -70,9 +71,12 @@ def run(args: argparse.Namespace) -> int:
     ids = tuple(night.night_id for night in nights)
     if args.query:
         print(traced(BY_ID[args.query], ids))
+        if how := BY_ID[args.query].how:
+            print("\n".join(f"-- {line}" for line in textwrap.wrap(how, 90)))
         return 0
-    name, zone = _site(args.site)
-    report = gather(ledger, ids, _title(name, nights, args), time.time_ns(), zone)
+    of = _site(args.site, ledger)
+    name = of.site.name if of.site else ""
+    report = gather(ledger, ids, _title(name, nights, args), time.time_ns(), of)
     _write(_writer(args.format, section)(report), args.output, ledger)
     return 0
 
@@ -144,16 +148,34 @@ def _day(text: str | None) -> str | None:
         raise UserError(f"{text!r} is no date", "Write it as 2027-10-30.") from None
 
 
-def _site(site_file: Path | None) -> tuple[str, tzinfo | None]:
-    """Name and time zone of the site, where its file is given."""
-    if site_file is None:
-        return "", None
-    from zoneinfo import ZoneInfo
-
+def _site(given: Path | None, ledger: Path) -> SiteFile:
+    """The site file named; else the one that an engine runs, or ran last, with this ledger."""
+    from console.errors import UserError
+    from console.reports.gather import SiteFile
     from console.site.loading import load
 
-    site = load(site_file)
-    return site.name, ZoneInfo(site.timezone) if site.timezone else None
+    if given is not None:
+        return SiteFile(given, load(given))
+    path = _engines_site(ledger)
+    if path is None:
+        return SiteFile(why=f"Not told: no site file is known to belong to the ledger. {_NAME_IT}")
+    try:
+        return SiteFile(path, load(path))
+    except UserError:
+        return SiteFile(why=f"Not told: the site file {path} cannot be used any more. {_NAME_IT}")
+
+
+def _engines_site(ledger: Path) -> Path | None:
+    from console.launch import running
+    from console.ledger.reader import Reader
+    from console.places import engine_folders
+
+    for folder in engine_folders():
+        found = running(folder)
+        if found is not None and Path(found.ledger).resolve() == ledger.resolve():
+            return Path(found.site)
+    with Reader.open(ledger) as reader:
+        return reader.site_file()
 
 
 def _title(name: str, nights: list[NightRow], args: argparse.Namespace) -> str:

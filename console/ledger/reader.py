@@ -98,6 +98,14 @@ class Reader:
         """The night that nobody closed yet."""
         return appending.open_night(self._db)
 
+    def site_file(self) -> Path | None:
+        """The site file of the engine that ran last with this ledger, where it said so."""
+        row = self._db.execute(
+            "SELECT json_extract(detail, '$.site_file') FROM events WHERE kind = 'engine-started'"
+            " ORDER BY seq DESC LIMIT 1"
+        ).fetchone()
+        return Path(row[0]) if row and row[0] else None
+
     def props(self) -> list[str]:
         """The names of all props that the ledger ever heard of."""
         return [

@@ -9,13 +9,17 @@ import csv
 import io
 import json
 
+from console.errors import UserError
 from console.ledger.export import utc_text
-from console.reports.gather import Filled, Report, Value, traced
-from console.reports.sections import Kind
+from console.reports.gather import Filled, Report, traced
+from console.reports.kinds import Kind, Value
 
 
 def as_json(report: Report) -> str:
-    """One object: every section with its rows and the query that gave them."""
+    """One object: every section with its rows and the query that gave them.
+
+    Of a section that is worked out, `how` says how, and `known` whether it could be.
+    """
     return json.dumps(
         {
             "title": report.title,
@@ -27,6 +31,7 @@ def as_json(report: Report) -> str:
                     "title": filled.section.title,
                     "rows": records(filled),
                     "query": traced(filled.section, report.night_ids),
+                    **_worked(filled),
                 }
                 for filled in report.sections
             },
@@ -34,6 +39,12 @@ def as_json(report: Report) -> str:
         ensure_ascii=False,
         indent=1,
     )
+
+
+def _worked(filled: Filled) -> dict[str, object]:
+    if not filled.section.how:
+        return {}
+    return {"known": filled.known, "note": filled.note, "how": filled.how}
 
 
 def records(filled: Filled) -> list[dict[str, Value]]:
@@ -46,8 +57,10 @@ def records(filled: Filled) -> list[dict[str, Value]]:
 
 
 def as_csv(report: Report, section: str) -> str:
-    """One section as RFC 4180 with a line of names."""
+    """One section as RFC 4180 with a line of names. Raises UserError where it is not known."""
     (filled,) = (f for f in report.sections if f.section.id == section)
+    if not filled.known:
+        raise UserError(f"the section {section} is not known", filled.note)
     out = io.StringIO()
     writer = csv.DictWriter(out, [c.name for c in filled.section.columns])
     writer.writeheader()

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from importlib.resources import files
 
 from console.reports.gather import Filled, Report, shown, traced
+from console.reports.kinds import Kind
 from console.reports.plain import cells, one_line
-from console.reports.sections import Kind
 
 _LABEL_WIDTH = 190
-_BAR_WIDTH = 360
+_BAR_WIDTH = 200
 _BAR_STEP = 20
 
 
@@ -48,11 +48,13 @@ def as_html(report: Report) -> str:
         {
             "id": filled.section.id,
             "title": filled.section.title,
-            "empty": filled.section.empty,
-            "columns": [(c.title, c.kind is not Kind.TEXT) for c in filled.section.columns],
+            "note": one_line(filled.note),
+            "empty": filled.said,
+            "columns": [(c.title, _style(c.kind)) for c in filled.section.columns],
             "rows": cells(filled, report),
             "plot": plot(filled, report),
             "query": traced(filled.section, report.night_ids),
+            "how": one_line(filled.how),
         }
         for filled in report.sections
     ]
@@ -60,6 +62,10 @@ def as_html(report: Report) -> str:
     return environment.from_string(source).render(
         title=one_line(report.title), ledger=str(report.ledger), made=made, sections=sections
     )
+
+
+def _style(kind: Kind) -> str:
+    return {Kind.TEXT: "", Kind.DAY: "d"}.get(kind, "n")
 
 
 def plot(filled: Filled, report: Report) -> Plot | None:

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from console.reports.gather import Filled, Report, shown, traced
-from console.reports.sections import Kind
-
-_RIGHT = frozenset({Kind.COUNT, Kind.SECONDS, Kind.MS, Kind.RATE, Kind.PSI})
+from console.reports.kinds import RIGHT
 
 
 def cells(filled: Filled, report: Report) -> list[list[str]]:
@@ -29,9 +27,12 @@ def as_text(report: Report) -> str:
     parts = [f"{report.title}\n{'=' * len(report.title)}"]
     for filled in report.sections:
         section = filled.section
-        parts.append(f"{section.title}\n{'-' * len(section.title)}\n{_table(filled, report)}")
+        said = [one_line(filled.note), _table(filled, report)]
+        told = "\n".join(part for part in said if part)
+        parts.append(f"{section.title}\n{'-' * len(section.title)}\n{told}")
     parts.append(
-        f"From {report.ledger}. Each section is one query: --query SECTION prints it; sections are "
+        f"From {report.ledger}. Each section is one query, or worked out from one: --query SECTION "
+        "prints it, and by which formula; sections are "
         + ", ".join(f.section.id for f in report.sections)
         + "."
     )
@@ -40,13 +41,13 @@ def as_text(report: Report) -> str:
 
 def _table(filled: Filled, report: Report) -> str:
     if not filled.rows:
-        return filled.section.empty
+        return filled.said
     columns = filled.section.columns
     rows = [[c.title for c in columns], *cells(filled, report)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(columns))]
     return "\n".join(
         "  ".join(
-            cell.rjust(width) if column.kind in _RIGHT else cell.ljust(width)
+            cell.rjust(width) if column.kind in RIGHT else cell.ljust(width)
             for cell, width, column in zip(row, widths, columns, strict=True)
         ).rstrip()
         for row in rows
@@ -57,19 +58,25 @@ def as_markdown(report: Report) -> str:
     """GitHub-flavoured Markdown, with the queries at the end."""
     parts = [f"# {_escaped(report.title)}"]
     for filled in report.sections:
-        parts.append(f"## {filled.section.title}\n\n{_markdown_table(filled, report)}")
-    parts.append("## Where the figures come from\n\nEach section is one query on the ledger.")
+        parts.append(f"## {filled.section.title}")
+        parts += [part for part in (_escaped(filled.note), _markdown_table(filled, report)) if part]
+    parts.append(
+        "## Where the figures come from\n\n"
+        "Each section is one query on the ledger, or worked out from one."
+    )
     for filled in report.sections:
         query = traced(filled.section, report.night_ids)
         parts.append(f"### {filled.section.id}\n\n```sql\n{query}\n```")
+        if filled.how:
+            parts.append(_escaped(filled.how))
     return "\n\n".join(parts) + "\n"
 
 
 def _markdown_table(filled: Filled, report: Report) -> str:
     if not filled.rows:
-        return filled.section.empty
+        return filled.said
     columns = filled.section.columns
-    rule = ["---:" if c.kind in _RIGHT else "---" for c in columns]
+    rule = ["---:" if c.kind in RIGHT else "---" for c in columns]
     rows: list[Sequence[str]] = [[c.title for c in columns], rule]
     rows.extend([_escaped(cell) for cell in row] for row in cells(filled, report))
     return "\n".join(f"| {' | '.join(row)} |" for row in rows)

@@ -1,4 +1,4 @@
-"""The sections of a report. Each is one query, so that every figure can be traced by running it.
+"""The sections of a report, in their order, and the queries of those that are one query.
 
 `:nights` is a JSON list of night ids. Times are nanoseconds since 1970 in UTC; a length of time is
 the difference of two of them, so a night across a change of the clocks has the hours it really had.
@@ -6,44 +6,9 @@ the difference of two of them, so a night across a change of the clocks has the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
+from console.reports.kinds import THESE, Column, Kind, Section
+from console.reports.worked import AIR, COMPRESSOR, DUE, SPARES
 
-
-class Kind(StrEnum):
-    """What a column holds."""
-
-    TEXT = "text"
-    COUNT = "count"
-    TIME = "time"  # a wall clock in ns
-    SECONDS = "s"
-    MS = "ms"
-    RATE = "per hour"
-    PSI = "psi"
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column: the name it has in the query and in data files, what people read, its kind."""
-
-    name: str
-    title: str
-    kind: Kind = Kind.TEXT
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """One part of a report. `bars` names the columns of label and length for a plot."""
-
-    id: str
-    title: str
-    columns: tuple[Column, ...]
-    sql: str
-    empty: str
-    bars: tuple[str, str] | None = None
-
-
-_THESE = "IN (SELECT value FROM json_each(:nights))"
 _T, _C, _W, _S, _MS, _R = (
     Kind.TEXT, Kind.COUNT, Kind.TIME, Kind.SECONDS, Kind.MS, Kind.RATE,
 )  # fmt: skip
@@ -53,7 +18,7 @@ SECTIONS: tuple[Section, ...] = (
         "nights",
         "Nights",
         (
-            Column("night", "Night"),
+            Column("night", "Night", Kind.DAY),
             Column("opened", "Opened", _W),
             Column("opened_by", "by"),
             Column("closed", "Closed", _W),
@@ -69,7 +34,7 @@ SECTIONS: tuple[Section, ...] = (
                    AS cycles,
                (SELECT coalesce(sum(missed), 0) FROM night_missed m WHERE m.night_id = n.id)
                    AS missed
-        FROM nights n WHERE n.id {_THESE} ORDER BY n.opened_seq
+        FROM nights n WHERE n.id {THESE} ORDER BY n.opened_seq
         """,
         "No night was opened.",
     ),
@@ -77,7 +42,7 @@ SECTIONS: tuple[Section, ...] = (
         "groups",
         "Groups and guests",
         (
-            Column("night", "Night"),
+            Column("night", "Night", Kind.DAY),
             Column("groups", "Groups", _C),
             Column("guests", "Guests", _C),
             Column("groups_per_hour", "Rate", _R),
@@ -93,7 +58,7 @@ SECTIONS: tuple[Section, ...] = (
                        AS hours,
                    n.opened_seq AS at
             FROM events e JOIN nights n ON n.id = e.night_id
-            WHERE e.kind = 'group-sent' AND e.night_id {_THESE}
+            WHERE e.kind = 'group-sent' AND e.night_id {THESE}
             GROUP BY n.id
         ) ORDER BY at
         """,
@@ -121,7 +86,7 @@ SECTIONS: tuple[Section, ...] = (
                sum(iif(outcome <> 'done', cycles, 0)) AS cut,
                sum(duration_ms) / 1000.0 / sum(cycles) AS mean_s
         FROM night_cycles c JOIN props p ON p.id = c.prop_id
-        WHERE c.night_id {_THESE}
+        WHERE c.night_id {THESE}
         GROUP BY p.id ORDER BY cycles DESC, prop
         """,
         "No prop ran.",
@@ -129,14 +94,27 @@ SECTIONS: tuple[Section, ...] = (
     ),
     Section(
         "hours",
-        "Cycles by hour",
-        (Column("hour", "Hour from", _W), Column("cycles", "Cycles", _C)),
+        "Hour by hour",
+        (
+            Column("hour", "Hour from", _W),
+            Column("groups", "Groups", _C),
+            Column("guests", "Guests", _C),
+            Column("cycles", "Cycles", _C),
+        ),
         f"""
-        SELECT c.started_ns / 3600000000000 * 3600000000000 AS hour, count(*) AS cycles
-        FROM cycles c WHERE c.night_id {_THESE}
+        SELECT hour, sum(groups) AS groups, sum(guests) AS guests, sum(cycles) AS cycles
+        FROM (
+            SELECT c.started_ns / 3600000000000 * 3600000000000 AS hour, 0 AS groups, 0 AS guests,
+                   count(*) AS cycles
+            FROM cycles c WHERE c.night_id {THESE} GROUP BY 1
+            UNION ALL
+            SELECT e.wall_ns / 3600000000000 * 3600000000000, count(*),
+                   sum(coalesce(json_extract(e.detail, '$.size'), 0)), 0
+            FROM events e WHERE e.kind = 'group-sent' AND e.night_id {THESE} GROUP BY 1
+        )
         GROUP BY hour ORDER BY hour
         """,
-        "No prop ran.",
+        "No prop ran, and no group was sent.",
         bars=("hour", "cycles"),
     ),
     Section(
@@ -152,7 +130,7 @@ SECTIONS: tuple[Section, ...] = (
         f"""
         SELECT p.name AS prop, m.reason, m.source, sum(m.missed) AS missed, max(m.last_ns) AS last
         FROM night_missed m JOIN props p ON p.id = m.prop_id
-        WHERE m.night_id {_THESE}
+        WHERE m.night_id {THESE}
         GROUP BY p.id, m.reason, m.source ORDER BY missed DESC, prop, reason, source
         """,
         "No trigger was missed.",
@@ -170,7 +148,7 @@ SECTIONS: tuple[Section, ...] = (
         f"""
         SELECT e.kind, e.subject, e.who, count(*) AS times, max(e.wall_ns) AS last
         FROM events e
-        WHERE e.kind IN ('fire', 'test', 'override') AND e.night_id {_THESE}
+        WHERE e.kind IN ('fire', 'test', 'override') AND e.night_id {THESE}
         GROUP BY e.kind, e.subject, e.who ORDER BY e.kind, times DESC, e.subject
         """,
         "Nothing was fired or overridden by hand.",
@@ -197,7 +175,7 @@ SECTIONS: tuple[Section, ...] = (
              AND json_extract(f.detail, '$.stop') = json_extract(s.detail, '$.stop')
         LEFT JOIN events c ON c.kind = 'clear'
              AND json_extract(c.detail, '$.stop') = json_extract(s.detail, '$.stop')
-        WHERE s.kind = 'all-stop' AND s.night_id {_THESE}
+        WHERE s.kind = 'all-stop' AND s.night_id {THESE}
         GROUP BY s.seq ORDER BY s.seq
         """,
         "No all-stop.",
@@ -206,24 +184,35 @@ SECTIONS: tuple[Section, ...] = (
         "away",
         "Time out of service",
         (
-            Column("controller", "Controller"),
-            Column("losses", "Losses", _C),
-            Column("away_s", "Away for", _S),
+            Column("subject", "What"),
+            Column("why", "Why"),
+            Column("losses", "Times", _C),
+            Column("away_s", "Out for", _S),
             Column("longest_s", "Longest", _S),
             Column("not_back", "Not back", _C),
         ),
         f"""
-        SELECT subject AS controller, count(*) AS losses, sum((back - wall_ns) / 1e9) AS away_s,
-               max((back - wall_ns) / 1e9) AS longest_s, sum(back IS NULL) AS not_back
+        SELECT subject, why, sum(begins) AS losses, sum((until - wall_ns) / 1e9) AS away_s,
+               max((until - wall_ns) / 1e9) AS longest_s, sum(back IS NULL) AS not_back
         FROM (
-            SELECT e.subject, e.kind, e.wall_ns,
-                   lead(e.wall_ns) OVER (PARTITION BY e.subject ORDER BY e.seq) AS back
-            FROM events e
-            WHERE e.kind IN ('controller-lost', 'controller-live') AND e.night_id {_THESE}
-        ) WHERE kind = 'controller-lost'
-        GROUP BY subject ORDER BY away_s DESC
+            SELECT x.*, coalesce(back, n.closed_ns) AS until
+            FROM (
+                SELECT e.subject, e.kind, e.wall_ns, e.night_id, why,
+                       kind IN ('controller-lost', 'fault', 'tag') AS begins,
+                       lead(e.wall_ns) OVER (PARTITION BY e.subject, e.night_id, why
+                                             ORDER BY e.seq) AS back
+                FROM (SELECT *, CASE WHEN kind LIKE 'controller-%' THEN 'controller lost'
+                                     WHEN kind LIKE '%tag%' THEN 'tagged'
+                                     ELSE 'fault' END AS why
+                      FROM events
+                      WHERE kind IN ('controller-lost', 'controller-live', 'fault', 'mend', 'tag',
+                                     'untag', 'tag-handed-over', 'tag-lifted-absent')
+                            AND night_id {THESE}) e
+            ) x JOIN nights n ON n.id = x.night_id
+        ) WHERE kind IN ('controller-lost', 'fault', 'tag', 'tag-handed-over')
+        GROUP BY subject, why ORDER BY away_s DESC, subject, why
         """,
-        "No controller was lost.",
+        "Nothing was out of service.",
     ),
     Section(
         "faults",
@@ -240,10 +229,37 @@ SECTIONS: tuple[Section, ...] = (
                count(*) AS times, max(e.wall_ns) AS last
         FROM events e
         WHERE e.kind IN ('fault', 'late', 'supply', 'memory', 'silent', 'controller-reset')
-              AND e.night_id {_THESE}
+              AND e.night_id {THESE}
         GROUP BY e.kind, e.subject, 3 ORDER BY times DESC, e.kind, e.subject
         """,
         "Nothing to report.",
+    ),
+    Section(
+        "alarm_rate",
+        "Alarm rate",
+        (
+            Column("night", "Night", Kind.DAY),
+            Column("alarms", "Alarms", _C),
+            Column("alarms_per_hour", "Rate", _R),
+            Column("in_ten_minutes", "At most in 10 min", _C),
+        ),
+        f"""
+        SELECT night, count(*) AS alarms, count(*) / hours AS alarms_per_hour,
+               max(near) AS in_ten_minutes
+        FROM (
+            SELECT n.date AS night, n.opened_seq AS at, e.night_id,
+                   nullif((coalesce(n.closed_ns, max(e.wall_ns) OVER (PARTITION BY e.night_id))
+                           - n.opened_ns) / 3.6e12, 0) AS hours,
+                   count(*) OVER (
+                       PARTITION BY e.night_id
+                       ORDER BY e.wall_ns RANGE BETWEEN 600000000000 PRECEDING AND CURRENT ROW
+                   ) AS near
+            FROM events e JOIN nights n ON n.id = e.night_id
+            WHERE e.kind = 'alarm' AND e.night_id {THESE}
+        )
+        GROUP BY night_id ORDER BY at
+        """,
+        "No alarm.",
     ),
     Section(
         "alarms",
@@ -265,7 +281,7 @@ SECTIONS: tuple[Section, ...] = (
                        PARTITION BY substr(e.subject, 1, instr(e.subject || '/', '/') - 1)
                        ORDER BY e.wall_ns RANGE BETWEEN 600000000000 PRECEDING AND CURRENT ROW
                    ) AS near
-            FROM events e WHERE e.kind = 'alarm' AND e.night_id {_THESE}
+            FROM events e WHERE e.kind = 'alarm' AND e.night_id {THESE}
         )
         GROUP BY alarm, priority ORDER BY times DESC, alarm
         """,
@@ -285,7 +301,7 @@ SECTIONS: tuple[Section, ...] = (
         SELECT json_extract(e.detail, '$.action') AS action, e.subject,
                (SELECT group_concat(value, ', ') FROM json_each(e.detail, '$.checks')) AS checks,
                count(*) AS times, max(e.wall_ns) AS last
-        FROM events e WHERE e.kind = 'refused' AND e.night_id {_THESE}
+        FROM events e WHERE e.kind = 'refused' AND e.night_id {THESE}
         GROUP BY action, e.subject, checks ORDER BY times DESC, action, e.subject
         """,
         "Nothing was refused.",
@@ -310,7 +326,7 @@ SECTIONS: tuple[Section, ...] = (
                         json_extract(e.detail, '$.why')) AS text
         FROM events e
         WHERE (e.kind IN ('tag', 'untag') OR e.kind LIKE 'tag-%' OR e.kind LIKE 'test-break%')
-              AND e.night_id {_THESE}
+              AND e.night_id {THESE}
         ORDER BY e.seq
         """,
         "Nobody tagged a prop.",
@@ -332,11 +348,13 @@ SECTIONS: tuple[Section, ...] = (
                avg(json_extract(t.value, '$[2]')) AS mean_ms,
                max(json_extract(t.value, '$[2]')) AS slowest_ms
         FROM cycles c JOIN props p ON p.id = c.prop_id, json_each(c.travels) t
-        WHERE c.night_id {_THESE}
+        WHERE c.night_id {THESE}
         GROUP BY p.id, motion, direction ORDER BY mean_ms DESC
         """,
         "No motion has an end sensor.",
     ),
+    AIR,
+    COMPRESSOR,
     Section(
         "gaps",
         "Cycles known to be missing",
@@ -352,7 +370,7 @@ SECTIONS: tuple[Section, ...] = (
         SELECT k.board, k.prop_index, g.first, g.last, g.reason, g.noticed_ns AS noticed
         FROM gaps g JOIN counters k ON k.id = g.counter_id
         WHERE EXISTS (
-            SELECT 1 FROM nights n WHERE n.id {_THESE} AND g.seq > n.opened_seq
+            SELECT 1 FROM nights n WHERE n.id {THESE} AND g.seq > n.opened_seq
                    AND (n.closed_seq IS NULL OR g.seq < n.closed_seq))
         ORDER BY g.seq
         """,
@@ -372,10 +390,12 @@ SECTIONS: tuple[Section, ...] = (
         f"""
         SELECT s.wall_ns AS done, s.part, p.name AS prop, s.kind, s.who, s.note
         FROM service s JOIN props p ON p.id = s.prop_id
-        WHERE s.night_id {_THESE} ORDER BY s.seq
+        WHERE s.night_id {THESE} ORDER BY s.seq
         """,
         "None was recorded.",
     ),
+    DUE,
+    SPARES,
     Section(
         "opening",
         "Opening check",
@@ -396,7 +416,7 @@ SECTIONS: tuple[Section, ...] = (
                    iif(json_extract(e.detail, '$.anew'), 'begun anew', 'taken back')) AS kind,
                e.who, nullif(json_extract(e.detail, '$.reading'), '') AS reading
         FROM events e
-        WHERE e.kind IN ('check', 'check-undone') AND e.night_id {_THESE} ORDER BY e.seq
+        WHERE e.kind IN ('check', 'check-undone') AND e.night_id {THESE} ORDER BY e.seq
         """,
         "Nothing was checked.",
     ),
@@ -414,7 +434,7 @@ SECTIONS: tuple[Section, ...] = (
         SELECT e.wall_ns AS noted, e.kind, e.subject, e.who,
                json_extract(e.detail, '$.text') AS text
         FROM events e
-        WHERE e.kind IN ('incident', 'note', 'handover') AND e.night_id {_THESE} ORDER BY e.seq
+        WHERE e.kind IN ('incident', 'note', 'handover') AND e.night_id {THESE} ORDER BY e.seq
         """,
         "None.",
     ),

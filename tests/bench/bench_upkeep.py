@@ -35,6 +35,7 @@ from console.ledger.entries import (
 from console.ledger.ledger import Ledger
 from console.ledger.rows import Filter
 from console.ledger.upkeep import UpkeepReader
+from console.reports.gather import SiteFile, gather
 from console.site.loading import load
 from console.site.models import Site
 from console.upkeep.outlook import Outlook
@@ -293,6 +294,13 @@ def measure(path: Path, site: Site, now_ns: int, times: int) -> dict[str, dict[s
     return found
 
 
+def report_ms(path: Path, site_file: Path, night_id: int, times: int) -> float:
+    """A night's report as `sexton report` puts it together, every section: the median."""
+    of = SiteFile(site_file, load(site_file))
+    now_ns = time.time_ns()
+    return median_ms(times, lambda: gather(path, (night_id,), "night", now_ns, of))[0]
+
+
 def longest_pause_ms(path: Path, site: Site, now_ns: int) -> float:
     """How long a loop that wants 4 looks a second is held up while another thread reads."""
     ends = threading.Event()
@@ -341,6 +349,7 @@ def main() -> None:
             "written_a_second": rate,
             "looks": measure(path, site, now_ns, args.times),
             "longest_pause_beside_ms": longest_pause_ms(path, site, now_ns),
+            "whole_report_ms": report_ms(path, folder / "site.yaml", args.nights, args.times),
         }
     if args.json:
         print(json.dumps(found, indent=2))
@@ -356,6 +365,7 @@ def main() -> None:
             f" {row['bare_sql_ms']:7.1f} ms (CPU {row['bare_sql_cpu_ms']:6.1f})"
             f"   ratio {row['ratio']:.2f}, of reading {row['reading_ratio']:.2f}"
         )
+    print(f"the newest night's whole report takes {found['whole_report_ms']:.1f} ms")
     print(f"another thread is held up for at most {found['longest_pause_beside_ms']:.1f} ms")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import re
 import shutil
@@ -13,6 +14,7 @@ import pytest
 from console.cli import main
 from console.ledger.entries import CycleEntry, NightClosed, NightOpened
 from console.ledger.ledger import Ledger
+from tests.proof.wearing_site import make_site, site_text
 
 _CHROMIUM = shutil.which("chromium")
 
@@ -25,7 +27,7 @@ _PHONE = (390, 800)
 
 @pytest.fixture
 def page(tmp_path: Path) -> Path:
-    """The report of a night of 20 props with long names."""
+    """The report of a night of 20 props with long names, with upkeep that is due."""
     path = tmp_path / "night.ledger"
     ledger = Ledger.open(path)
     ledger.append([NightOpened(0, "Ada", "2027-10-29")])
@@ -42,13 +44,18 @@ def page(tmp_path: Path) -> Path:
     ledger.append([NightClosed(7200 * 10**9, "Ada")])
     ledger.close()
     target = tmp_path / "night.html"
-    words = ["report", "--ledger", str(path), "--format", "html", "-o", str(target)]
+    service = "  oil: {title: Oil the rod and look at its seals, part: cylinder, nights: 1}"
+    make_site(tmp_path, site_text(9, [(dt.date(2027, 10, 30), 4)], service=service))
+    site = str(tmp_path / "site.yaml")
+    words = ["report", site, "--ledger", str(path), "--format", "html", "-o", str(target)]
     assert main(words) == 0
     # What a person would see who measures it: the page's own width against the window's.
     probe = target.read_text("utf-8").replace(
         "</body>",
         "<script>document.title = document.documentElement.scrollWidth + ' of ' + "
-        "document.documentElement.clientWidth</script></body>",
+        "document.documentElement.clientWidth + ', tables ' + Math.max(...Array.from("
+        "document.querySelectorAll('.wide'), e => e.scrollWidth - e.clientWidth))"
+        "</script></body>",
     )
     (tmp_path / "probe.html").write_text(probe, "utf-8")
     return target
@@ -80,15 +87,17 @@ def test_page_has_no_error_and_makes_no_request(page: Path, tmp_path: Path) -> N
 
 
 def test_page_fits_a_phone(page: Path, tmp_path: Path) -> None:
-    """At phone width the page does not scroll sideways; only wide tables do, within themselves."""
+    """At phone width neither the page nor any table in it scrolls sideways."""
     width, height = _PHONE
     done = browser(
         tmp_path, f"--window-size={width},{height}", "--hide-scrollbars", "--dump-dom",
         (page.parent / "probe.html").as_uri(),
     )  # fmt: skip
-    found = re.search(r"<title>(\d+) of (\d+)</title>", done.stdout)
+    found = re.search(r"<title>(\d+) of (\d+), tables (\d+)</title>", done.stdout)
     assert found is not None
     assert int(found[1]) <= int(found[2])
+    assert int(found[3]) == 0
+    assert "Oil the rod and look at its seals" in done.stdout
 
 
 def test_page_prints(page: Path, tmp_path: Path) -> None:
