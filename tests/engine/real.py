@@ -143,14 +143,14 @@ class RealSite:
             if k.startswith("alarm/")
         ]
 
-    def stop(self) -> list[dict[str, Any]]:
+    def stop(self, source: str = "shell") -> list[dict[str, Any]]:
         """All-stop on the stop socket; every answer till the last."""
         import json
 
         with socket.socket(socket.AF_UNIX) as link:
             link.settimeout(5)
             link.connect(os.fspath(self.sockets.stop_socket))
-            link.sendall(b'\x18{"source": "shell", "by": "test"}\n')
+            link.sendall(b"\x18" + json.dumps({"source": source, "by": "test"}).encode() + b"\n")
             answers = []
             with link.makefile() as lines:
                 for line in lines:
