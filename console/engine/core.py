@@ -110,7 +110,9 @@ class Core:
         self._remembered: dict[str, object] = dict(memory.show)
         self._state: tuple[object, ...] = ()
         self._recall()
-        self.recorder.event("engine-started", "site", latched=world.latch.latched)
+        self.recorder.event(
+            "engine-started", "site", latched=world.latch.latched, site_file=site_file
+        )
 
     def handle(self, event: events.Event, now: Now) -> list[Effect]:
         """Take one event; what is to be done comes back in order."""
