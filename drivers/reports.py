@@ -21,7 +21,10 @@ class Phase(StrEnum):
     @property
     def is_open(self) -> bool:
         """Whether the board heeds this session."""
-        return self in (Phase.UPLOADING, Phase.DIFFERS, Phase.LIVE)
+        return self in _OPEN
+
+
+_OPEN = (Phase.LIVE, Phase.UPLOADING, Phase.DIFFERS)
 
 
 @dataclass(frozen=True, slots=True)

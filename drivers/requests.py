@@ -197,12 +197,11 @@ class Requests:
 
     def next_deadline(self) -> float | None:
         """When the next repeat or giving up is due, in ms; None with nothing out."""
+        if not self._out:
+            return None
         return min(
-            (
-                min(o.first_ms + _lives_ms(o), o.last_ms + (REPEAT_MS if o.repeats else _NEVER_MS))
-                for o in self._out.values()
-            ),
-            default=None,
+            min(o.first_ms + _lives_ms(o), o.last_ms + (REPEAT_MS if o.repeats else _NEVER_MS))
+            for o in self._out.values()
         )
 
     def _overtake(self, prop: object) -> list[Reply]:

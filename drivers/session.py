@@ -72,8 +72,12 @@ class Session:
         *,
         shared: bool = False,
         new_id: Callable[[], int],
+        on_asked: Callable[[], None] = lambda: None,
     ) -> None:
-        """`new_id` gives random numbers from 1 to 2**32-1, one for each session."""
+        """`new_id` gives random numbers from 1 to 2**32-1, one for each session.
+
+        `on_asked` is called when the owner has asked for something that the line should take up.
+        """
         self.board = board
         self.address = address if shared else 0
         self.setup = setup
@@ -90,6 +94,7 @@ class Session:
         self.round_trip_ms = 0.0
         self.last_heard_ms: float | None = None
         self._new_id = new_id
+        self._on_asked = on_asked
         self._requests = Requests()
         self._polls: deque[bool] = deque([True] * 20, maxlen=20)
         self._next_hello_ms = 0.0
@@ -108,6 +113,7 @@ class Session:
 
         Guarded ones are cancelled at once where no session is open.
         """
+        self._on_asked()
         urgency = urgency_of(kind)
         if urgency is not Urgency.AT_ONCE and not self.phase.is_open:
             self._reports.append(Reply(ref, Ending.CANCELLED))
@@ -120,6 +126,7 @@ class Session:
 
     def stop(self, stop: int) -> None:
         """All-stop under this id, framed; the stop byte itself is the line's to send."""
+        self._on_asked()
         self.latched_stop = stop
         if not self._requests.holds(Stop, (Hex32(stop),)):
             self._reports.extend(
@@ -128,11 +135,13 @@ class Session:
 
     def replace(self) -> None:
         """Send what differs although the board holds something else."""
+        self._on_asked()
         if self.phase is Phase.DIFFERS:
             self._begin_upload()
 
     def restart(self, message: str) -> None:
         """Give the session up and greet the board anew."""
+        self._on_asked()
         if self.phase is not Phase.GREETING:
             self._to(Phase.GREETING, message)
         ended = self._requests.drop_all()

@@ -6,6 +6,7 @@ generator that it is given, so a whole night can be run again.
 
 from __future__ import annotations
 
+from functools import partial
 from random import Random
 
 from console.engine import events
@@ -39,6 +40,9 @@ TICK_MS = 250.0
 LOST_AFTER_MS = 500.0
 """Losses are judged together once they are this old."""
 NEVER_SEEN_MS = 6000.0
+_FREQUENT = (events.BytesCame, events.Tick, events.Written)
+_ROUNDS = 3
+"""How often lines are served for one event; what is left then is due at once."""
 ENDING_MS = 700.0
 CLOCK_JUMP_MS = 2000.0
 
@@ -60,6 +64,8 @@ class Core:
         """`site` is compiled: numbers and steps filled in. `mark` is empty for the real thing."""
         self.world = world = World(site, memory, start, random)
         lines: dict[str, Line] = {}
+        self._due: dict[str, float] = {}
+        """When each line has something to do, in monotonic ms."""
         for site_line in site.lines:
             sessions = []
             for controller in site.controllers_of_line(site_line.name):
@@ -69,6 +75,7 @@ class Core:
                     setup_of(site, controller),
                     shared=controller.shared,
                     new_id=world.new_id,
+                    on_asked=partial(self._wake, site_line.name),
                 )
                 session.latched_stop = world.latch.id if world.latch.latched else 0
                 sessions.append(session)
@@ -123,12 +130,11 @@ class Core:
         if ticked:
             self._next_tick_ms = now.mono_ms + TICK_MS
             self._slow_tick()
-        # Boards that talk are the common case on a site of many lines: what looks at every line or
-        # prop waits for the next tick then.
-        if ticked or not isinstance(event, events.BytesCame):
+        # What comes all the time on a site of many lines leads to no look at all of them.
+        if ticked or not isinstance(event, _FREQUENT):
             self.ports.tick()
         self.stopping.tick()
-        self._serve_lines(event)
+        self._serve_lines()
         for key in world.alarms.take_changed():
             world.touch(f"alarm/{key}")
         for alarm in world.alarms.take_raised():
@@ -142,11 +148,7 @@ class Core:
 
     def next_deadline(self) -> float:
         """When `handle` wants a Tick at the latest, in monotonic ms."""
-        at = self._next_tick_ms
-        for keeper in self.ports.keepers.values():
-            if keeper.is_open:
-                at = min(at, keeper.line.next_deadline())
-        return at
+        return min((self._next_tick_ms, *self._due.values()))
 
     def view(self, key: str) -> Entity | None:
         """The entity of a key as it is now."""
@@ -170,6 +172,7 @@ class Core:
         world = self.world
         match event:
             case events.BytesCame(line, data):
+                self._wake(line)
                 self.ports.keepers[line].line.receive(data, world.now.mono_ms)
             case events.StopAsked(source, by, sent_ms, answer_to):
                 self.stopping.stop_all(source, by, sent_ms=sent_ms, answer_to=answer_to)
@@ -200,24 +203,27 @@ class Core:
             case events.Tick():
                 pass
 
-    def _serve_lines(self, event: events.Event) -> None:
-        """Let the lines speak that may have something to say."""
+    def _wake(self, line: str) -> None:
+        """This line has something to do now."""
+        self._due[line] = 0.0
+
+    def _serve_lines(self) -> None:
+        """Let the lines speak that have something to say, or were asked by what others said."""
         now_ms = self.world.now.mono_ms
-        if isinstance(event, events.BytesCame) and not self.world.latch.latched:
-            self._serve_line(self.ports.keepers[event.line], now_ms)
-            if not self.world.latch.latched:
-                # The common case on a site of many lines: nobody else is concerned.
+        for _ in range(_ROUNDS):
+            due = [name for name, at_ms in self._due.items() if at_ms <= now_ms]
+            if not due:
                 return
-        for keeper in self.ports.keepers.values():
-            if isinstance(event, events.Tick) and keeper.line.next_deadline() > now_ms:
-                continue
-            self._serve_line(keeper, now_ms)
+            for name in due:
+                self._serve_line(self.ports.keepers[name], now_ms)
 
     def _serve_line(self, keeper: Keeper, now_ms: float) -> None:
         if keeper.is_open:
             keeper.line.tick(now_ms)
         self._reports_of(keeper.line)
         keeper.pump()
+        next_ms = keeper.line.next_deadline() if keeper.is_open else float("inf")
+        self._due[keeper.site_line.name] = next_ms
 
     def _reports_of(self, line: Line) -> None:
         # A report may make another session speak; nothing is left for the next event.

@@ -126,8 +126,7 @@ class Groups:
         asked_ms = self._asked_ms.get(prop.name, float("-inf"))
         by_hand = prop.asked in (Asked.FIRE, Asked.TEST) or began_ms - asked_ms < BY_HAND_MS
         if not by_hand and prop.name in self.walk.props:
-            self.follower.trigger(prop.name, began_ms)
-            self.revision += 1
+            self._noticed(prop.name, began_ms)
         self.decide((prop.name,))
 
     def missed(self, at: ControllerNow, record: EventRecord) -> None:
@@ -146,7 +145,11 @@ class Groups:
         known = at.session.clock.to_mono(record.ms) if record.boot == at.session.boot else None
         at_ms = min(now_ms, known[0]) if known else now_ms
         if now_ms - at_ms < OLD_MS:
-            self.follower.trigger(prop.name, at_ms)
+            self._noticed(prop.name, at_ms)
+
+    def _noticed(self, prop: str, at_ms: float) -> None:
+        self.follower.trigger(prop, at_ms)
+        if self.within:
             self.revision += 1
 
     # --- time ---------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ import select
 import selectors
 import signal
 import socket
+import sys
 import time
 import traceback
 from collections import deque
@@ -33,6 +34,8 @@ from console.rules.text import plain
 from console.views.models import Refusal
 
 _IDLE_COLLECT_MS = 20_000.0
+_GIVE_WAY_S = 0.0002
+"""How long the other threads may keep the interpreter from the loop."""
 
 
 class Reactor:
@@ -74,12 +77,15 @@ class Reactor:
         gc.collect()
         gc.freeze()
         gc.disable()
+        gives_way_s = sys.getswitchinterval()
+        sys.setswitchinterval(_GIVE_WAY_S)
         try:
             self._feed(ev.Tick())
             while not self._ended:
                 self._once()
         finally:
             gc.enable()
+            sys.setswitchinterval(gives_way_s)
             signal.set_wakeup_fd(-1)
             self._wires.close()
             self._selector.close()

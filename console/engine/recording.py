@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict, deque
+from collections import Counter, OrderedDict, deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -57,6 +57,10 @@ class Recorder:
         self._written: OrderedDict[tuple[object, ...], bool] = OrderedDict()
         """Records of boards by what they are: False while being written, True once durable."""
         self._highest = {key: c.highest for key, c in world.memory.counters.items()}
+        self._cycles: Counter[tuple[str, int]] = Counter()
+        """Cycles over all lives, by board and prop number."""
+        for (board, _, index), highest in self._highest.items():
+            self._cycles[board, index] += highest
         self._noted: set[tuple[str, int, int, int]] = set()
         self._maps = dict(world.memory.boot_maps)
         self._map_ms: dict[str, float] = {}
@@ -131,8 +135,7 @@ class Recorder:
 
     def cycles_of(self, prop: PropNow) -> int:
         """How many cycles a prop is known to have done in its life."""
-        at = (self._world.controller_of(prop).controller.board_id, prop.prop.index)
-        return sum(n for (board, _, index), n in self._highest.items() if (board, index) == at)
+        return self._cycles[self._world.controller_of(prop).controller.board_id, prop.prop.index]
 
     def seen(self, at: ControllerNow, prop: PropNow, report: PropReport) -> None:
         """Note the newest number that a board published, and what it can no longer tell."""
@@ -159,7 +162,9 @@ class Recorder:
                     Kind.GAP, prop.name, f"{last - highest} cycles of {prop.prop.title} were lost"
                 )
         self._noted.add((*key, 0))
-        self._highest[key] = max(highest or 0, report.number)
+        newest = max(highest or 0, report.number)
+        self._cycles[board, report.prop] += newest - (highest or 0)
+        self._highest[key] = newest
         self.append(*entries)
         self._world.touch(f"prop/{prop.name}")
 

@@ -39,7 +39,7 @@ from console.places import EngineFolder, data_dir, engine_folder, private_dir, s
 from console.rules.latch import Latch
 from console.site.loading import load
 from console.site.models import Site
-from console.views.codec import to_json
+from console.views.codec import to_text
 from console.views.models import CycleView
 
 
@@ -132,7 +132,7 @@ def _serve(
                     complained.add(key)
                     traceback.print_exc()
                 return None
-            return None if entity is None else json.dumps(to_json(entity), separators=(",", ":"))
+            return None if entity is None else to_text(entity)
 
         stats: list[Reactor] = []
         views = ViewServer(folder.socket, encode, core.keys, lambda: stats[0].stats())

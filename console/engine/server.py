@@ -1,7 +1,8 @@
 """The engine's socket: requests in, answers and views out, one JSON object a line.
 
-A client that watches gets a snapshot and then what changed, at most ten times a second. What
-changes while it is slow to read is sent once, as it is then: there is never a queue of views.
+A client that watches gets a snapshot and then what changed, at most ten times a second, and less
+often where so much changes that it would keep the engine from other things. What changes while it
+is slow to read is sent once, as it is then: there is never a queue of views.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import socket
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from itertools import islice
@@ -19,9 +21,13 @@ from console.engine.peers import accept, listen
 
 LARGEST_LINE = 64 * 1024
 PATCH_MS = 100.0
+SLOWEST_PATCH_MS = 250.0
+"""What an operator still sees as at once."""
+_SHARE = 25.0
+"""One part in so many of the engine's time may go into patches, down to the slowest pace."""
 _READ = 65536
 _UNSENT_LIMIT = 4 * 1024 * 1024
-_KEYS_AT_ONCE = 6
+_KEYS_AT_ONCE = 4
 """Entities encoded between two looks at the stop sources."""
 
 
@@ -68,6 +74,8 @@ class ViewServer:
         self._batch: dict[str, None] = {}
         """What the next patch is made of; what changes meanwhile is for the one after it."""
         self._patched_ms = 0.0
+        self._pace_ms = PATCH_MS
+        self._spent_s = 0.0
 
     # --- connections --------------------------------------------------------------------------
 
@@ -193,9 +201,9 @@ class ViewServer:
         if self._batch or any(c.fresh for c in self._clients.values()):
             return now_ms
         if self._queue:
-            return max(now_ms, self._patched_ms + PATCH_MS)
+            return max(now_ms, self._patched_ms + self._pace_ms)
         if any(c.dirty and not c.unsent for c in self._clients.values()):
-            return self._patched_ms + PATCH_MS
+            return self._patched_ms + self._pace_ms
         return None
 
     def work(self, now_ms: float) -> bool:
@@ -209,16 +217,20 @@ class ViewServer:
         if not self._sent and not self._batch:
             self._queue = dict.fromkeys(self._keys())
         fresh = any(c.fresh for c in self._clients.values())
-        if not fresh and not self._batch and now_ms - self._patched_ms < PATCH_MS:
+        if not fresh and not self._batch and now_ms - self._patched_ms < self._pace_ms:
             return False
         if not self._batch:
             self._batch, self._queue = self._queue, {}
+            self._spent_s = 0.0
+        began = time.thread_time()
         for key in list(islice(self._batch, _KEYS_AT_ONCE)):
             del self._batch[key]
             self._encode_one(key)
+        self._spent_s += time.thread_time() - began
         if self._batch:
             return True
         self._patched_ms = now_ms
+        self._pace_ms = min(max(PATCH_MS, self._spent_s * 1000 * _SHARE), SLOWEST_PATCH_MS)
         self.revision += 1
         for client in list(self._clients.values()):
             self._show(client)

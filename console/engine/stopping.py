@@ -102,6 +102,8 @@ class Stopping:
         world = self._world
         now_ms = world.now.mono_ms
         latch = world.latch
+        if not (latch.latched or self._unsure or self._watchers):
+            return
         if latch.latched and now_ms >= self._again_ms:
             since = now_ms - world.stop_ms
             self._again_ms = now_ms + (AGAIN_MS if since < PATIENCE_MS else AGAIN_LATER_MS)

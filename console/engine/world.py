@@ -190,6 +190,9 @@ class World:
         self.consoles: dict[int, str] = {}
         self.dirty: set[str] = {"site", "stop"}
         self.ending: str | None = None
+        self._by_controller: dict[str, list[PropNow]] = {}
+        for prop in self.props.values():
+            self._by_controller.setdefault(prop.prop.controller, []).append(prop)
         self._by_index = {(p.prop.controller, p.prop.index): p for p in self.props.values()}
 
     def emit(self, effect: Effect) -> None:
@@ -215,7 +218,7 @@ class World:
 
     def props_of(self, controller: str) -> list[PropNow]:
         """The props of a controller."""
-        return [p for p in self.props.values() if p.prop.controller == controller]
+        return self._by_controller.get(controller, [])
 
     def prop_at(self, controller: str, index: int) -> PropNow | None:
         """The prop with this number on a controller."""

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from enum import StrEnum
 from types import NoneType, UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
+
+import pydantic_core
 
 from console.views.models import KINDS, Entity
 
@@ -15,9 +18,15 @@ class BadEntity(ValueError):
     """What came is no entity that this program knows."""
 
 
+def to_text(entity: Entity) -> str:
+    """An entity as JSON text."""
+    return pydantic_core.to_json(entity).decode()
+
+
 def to_json(entity: Entity) -> dict[str, Any]:
     """A plain object of an entity, ready for `json.dumps`."""
-    return {name: _plain(getattr(entity, name)) for name in _readers(type(entity))}
+    made: dict[str, Any] = json.loads(pydantic_core.to_json(entity))
+    return made
 
 
 def from_json(key: str, body: Mapping[str, Any]) -> Entity:
@@ -33,14 +42,6 @@ def from_json(key: str, body: Mapping[str, Any]) -> Entity:
     except (TypeError, ValueError, KeyError, AttributeError) as error:
         raise BadEntity(f"{key}: {error}") from None
     return made
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, tuple):
-        return [_plain(item) for item in value]
-    if hasattr(value, "__dataclass_fields__"):
-        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}  # type: ignore[arg-type]
-    return value.value if isinstance(value, StrEnum) else value
 
 
 def _make(kind: type[Any], body: Mapping[str, Any]) -> Any:

@@ -27,6 +27,9 @@ from drivers.messages import PROTOCOL_HASH
 EVENT_EVERY_S = 0.1
 REPORT_EVERY_S = 0.5
 REPEAT_AFTER_S = 0.5
+HELD_S = 0.2
+"""How long answers wait for the last line's stop byte. Real boards do not wait for one another, so
+answering for the first ones must not count as time until the last one has it."""
 STOP = 0x18
 BOOT = "0000BEEF"
 NO_SESSION = "00000000"
@@ -149,14 +152,16 @@ def main() -> None:
     gc.freeze()
     gc.disable()
     watching, bare, told_live = False, False, False
+    got: list[tuple[Board, bytes]] = []
+    hold_until = 0.0
     while True:
-        got = []
         for fd, _ in poll.poll(5):
             data = os.read(fd, 65536)
             if fd == 0:
                 if not data:
                     return
                 watching, bare = True, b"bare" in data
+                hold_until = time.monotonic() + HELD_S
                 for board in boards.values():
                     board.saw_at = None
                 say("watching")
@@ -169,9 +174,11 @@ def main() -> None:
             times = [board.saw_at for board in boards.values() if board.saw_at is not None]
             say(f"seen {min(times)!r} {max(times)!r}")
             watching = False
-        for board, data in got:
-            board.hear(data, bare=bare)
         now = time.monotonic()
+        if not watching or now >= hold_until:
+            for board, data in got:
+                board.hear(data, bare=bare)
+            got.clear()
         for board in boards.values():
             board.on_time(now)
         if not told_live and len(Board.live) == len(boards):
