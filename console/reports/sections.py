@@ -13,6 +13,9 @@ _T, _C, _W, _S, _MS, _R = (
     Kind.TEXT, Kind.COUNT, Kind.TIME, Kind.SECONDS, Kind.MS, Kind.RATE,
 )  # fmt: skip
 
+_TAGS = "'tag', 'untag', 'tag-handed-over', 'tag-lifted-absent'"
+"""Whatever can happen to a tag; one from before the night keeps its prop out from the start."""
+
 SECTIONS: tuple[Section, ...] = (
     Section(
         "nights",
@@ -201,13 +204,19 @@ SECTIONS: tuple[Section, ...] = (
                        kind IN ('controller-lost', 'fault', 'tag') AS begins,
                        lead(e.wall_ns) OVER (PARTITION BY e.subject, e.night_id, why
                                              ORDER BY e.seq) AS back
-                FROM (SELECT *, CASE WHEN kind LIKE 'controller-%' THEN 'controller lost'
-                                     WHEN kind LIKE '%tag%' THEN 'tagged'
-                                     ELSE 'fault' END AS why
+                FROM (SELECT seq, subject, kind, wall_ns, night_id,
+                             CASE WHEN kind LIKE 'controller-%' THEN 'controller lost'
+                                  WHEN kind LIKE '%tag%' THEN 'tagged' ELSE 'fault' END AS why
                       FROM events
-                      WHERE kind IN ('controller-lost', 'controller-live', 'fault', 'mend', 'tag',
-                                     'untag', 'tag-handed-over', 'tag-lifted-absent')
-                            AND night_id {THESE}) e
+                      WHERE kind IN ('controller-lost', 'controller-live', 'fault', 'mend', {_TAGS})
+                            AND night_id {THESE}
+                      UNION ALL
+                      SELECT seq, subject, 'tag', opened_ns, id, 'tagged'
+                      FROM (SELECT max(t.seq) AS seq, t.subject, t.kind, n.opened_ns, n.id
+                            FROM nights n JOIN events t ON t.seq < n.opened_seq
+                                                        AND t.kind IN ({_TAGS})
+                            WHERE n.id {THESE} GROUP BY n.id, t.subject)
+                      WHERE kind IN ('tag', 'tag-handed-over')) e
             ) x JOIN nights n ON n.id = x.night_id
         ) WHERE kind IN ('controller-lost', 'fault', 'tag', 'tag-handed-over')
         GROUP BY subject, why ORDER BY away_s DESC, subject, why

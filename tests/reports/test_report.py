@@ -154,6 +154,52 @@ def test_figures_are_what_was_put_in(ledger: Path, capsys: pytest.CaptureFixture
     assert back["mean_ms"] == 500
 
 
+def test_a_tag_from_before_keeps_its_prop_out(
+    ledger: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A prop that was tagged when the night opened is out until somebody lifts the tag."""
+    with Ledger.open(ledger) as opened:
+        opened.append([NightOpened(ns(2027, 11, 5, 18), "Bo", "2027-11-05")])
+        opened.append([EventEntry("untag", "loft-trap", {}, ns(2027, 11, 5, 19), "Ada")])
+        opened.append([NightClosed(ns(2027, 11, 5, 20), "Bo")])
+        opened.append([NightOpened(ns(2027, 11, 6, 18), "Bo", "2027-11-06")])
+        opened.append([NightClosed(ns(2027, 11, 6, 20), "Bo")])
+    (out,) = section(ledger, capsys, "away", "--night", "2027-11-05")
+    assert (out["subject"], out["why"], out["away_s"], out["not_back"]) == (
+        "loft-trap", "tagged", 3600, 0,
+    )  # fmt: skip
+    assert section(ledger, capsys, "away", "--night", "2027-11-06") == []
+
+
+@pytest.mark.parametrize(
+    ("words", "nights", "cycles"),
+    [
+        (["--night", "2027-10-30"], 1, 6),
+        (["--from", "2027-10-29", "--to", "2027-10-30"], 2, 16),
+        (["--season", "2027"], 2, 16),
+    ],
+)
+def test_a_night_a_range_and_a_season_hold_the_same(
+    ledger: Path, capsys: pytest.CaptureFixture[str], words: list[str], nights: int, cycles: int
+) -> None:
+    """Everything that happened in the second night stands in each of them, summed over nights."""
+    found = json.loads(report(ledger, capsys, "--format", "json", *words))["sections"]
+    rows = {name: one["rows"] for name, one in found.items()}
+    assert len(rows["nights"]) == nights
+    assert rows["cycles"][0]["cycles"] == cycles == sum(r["cycles"] for r in rows["hours"])
+    assert sum(r["strokes"] for r in rows["motions"]) == 2 * cycles
+    assert [(r["reason"], r["missed"]) for r in rows["missed"]] == [("resting", 1)]
+    assert [(r["kind"], r["who"], r["times"]) for r in rows["by_hand"]] == [("fire", "Bo", 1)]
+    assert [r["cleared_by"] for r in rows["stops"]] == ["Bo"]
+    assert [(r["why"], r["losses"]) for r in rows["away"]] == [
+        ("tagged", 1), ("fault", 2), ("controller lost", 1),
+    ]  # fmt: skip
+    assert [(r["kind"], r["times"]) for r in rows["faults"]] == [("fault", 2)]
+    assert [r["alarms"] for r in rows["alarm_rate"]] == [5]
+    assert [r["text"] for r in rows["notes"]] == [HOSTILE]
+    assert [r["guests"] for r in rows["groups"]] == [10]
+
+
 def test_every_section_can_be_traced(ledger: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The query that a section names gives the same figures in a bare SQL shell."""
     whole = json.loads(report(ledger, capsys, "--format", "json", "--season", "2027"))

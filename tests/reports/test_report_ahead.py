@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from console.cli import main
@@ -132,14 +133,21 @@ def test_air_of_a_night_is_what_the_handbook_says(ask: Ask) -> None:
     assert whole["ran_s"] == 1234
 
 
-def test_air_is_what_the_shell_reckons(ask: Ask, capsys: pytest.CaptureFixture[str]) -> None:
+def test_air_is_what_the_shell_reckons(
+    ask: Ask, works: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """`sexton calc air` for a stroke and `sexton whatif` for a run say the same."""
     row = sections(ask)["air"]["rows"][0]
     words = "--bore 1.5in --stroke 6in --rod 0.375in --pressure 100psi --rate 1/min --json"
     assert main(["calc", "air", *words.split()]) == 0
     each = json.loads(capsys.readouterr().out)
-    per_cycle = each.get("per_cycle_scf") or each["figures"]["per_cycle_scf"]
+    per_cycle = each["per_cycle_scf"]
     assert row["strokes_scf"] == pytest.approx(10 * per_cycle)
+    where = ["--site", str(works / "site.yaml"), "--pressure", "100psi", "--json"]
+    main(["whatif", "prop-1.lift", *where])
+    after = json.loads(capsys.readouterr().out)["after"]
+    assert row["runs_scf"] == pytest.approx(40 * after["cycle_scf"])
+    assert row["strokes_scf"] == pytest.approx(10 * after["stroke_scf"])
 
 
 def test_air_of_a_season_takes_each_night_at_its_own_pressure(ask: Ask, works: Path) -> None:
@@ -251,8 +259,12 @@ def test_data_files_have_right_types(ask: Ask) -> None:
     dt.date.fromisoformat(oil["due_on"])
     rows = list(csv.DictReader(io.StringIO(ask("report", "--format", "csv", "--section", "air"))))
     assert [float(row["scf"]) for row in rows] == pytest.approx([50 * esposito_scf(100)] * 2)
-    rows = list(csv.DictReader(io.StringIO(ask("report", "--format", "csv", "--section", "due"))))
-    assert {row["id"]: row["unit"] for row in rows}["prop-2/lift/cylinder:oil"] == "strokes"
+    text = ask("report", "--format", "csv", "--section", "due", "--night", "2027-10-02")
+    frame = pd.read_csv(io.StringIO(text), parse_dates=["last", "due_on"]).set_index("id")
+    assert isinstance(frame["last"].dtype, pd.DatetimeTZDtype)
+    assert frame["due_on"].dtype.kind == "M"
+    assert (frame["used"].dtype.kind, frame["chance"].dtype.kind) == ("i", "f")
+    assert frame.loc["prop-1/lift/cylinder:oil", "last"] == pd.Timestamp("2027-10-01 22:00:01Z")
 
 
 def test_without_a_site_file_the_sections_say_so(
