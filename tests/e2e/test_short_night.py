@@ -138,6 +138,13 @@ def yard() -> Iterator[Yard]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+def press_button(yard: Yard, prop: str) -> None:
+    """A helper in costume presses the button of a prop."""
+    yard.bench(BOARDS[prop]).set(2, 0)
+    time.sleep(0.05)
+    yard.bench(BOARDS[prop]).set(2, 1)
+
+
 def press_stops(yard: Yard) -> None:
     """Press every hardwired stop and the key at the desk; end the stop by name and reason."""
     for board in BOARDS.values():
@@ -218,6 +225,17 @@ def test_a_short_night_and_its_report(yard: Yard) -> None:
     for prop in PROPS:
         yard.guests_come_to(prop)
 
+    before = yard.cycles("prop-1")
+    press_button(yard, "prop-1")
+    yard.ran("prop-1", before)
+
+    tagged_after = time.time()
+    yard.must("tag", prop="prop-3", by="Bo", reason="mat is loose")
+    until(lambda: yard.view("prop/prop-3")["tags"], 5, "the tag shows")
+    assert not yard.ask("arm", props=["prop-3"]).ok
+    yard.must("untag", prop="prop-3", by="Bo")
+    untagged_before = time.time()
+
     yard.must("close_up", by="Ada", anyway=True)
     yard.until_all("disarmed")
     for item in yard.view("opening")["items"]:
@@ -236,8 +254,11 @@ def test_a_short_night_and_its_report(yard: Yard) -> None:
     }
     sensed = len(SIZES) + 1
     by_prop = {row["prop"]: row for row in found["cycles"]}
-    assert {p: (r["sensor"], r["test"], r["operator"]) for p, r in by_prop.items()} == {
-        "prop-1": (sensed, 1, 0), "prop-2": (sensed, 1, 1), "prop-3": (sensed + 1, 1, 0),
+    triggers = ("sensor", "actor", "test", "operator")
+    assert {p: tuple(r[t] for t in triggers) for p, r in by_prop.items()} == {
+        "prop-1": (sensed, 1, 1, 0),
+        "prop-2": (sensed, 0, 1, 1),
+        "prop-3": (sensed + 1, 0, 1, 0),
     }  # fmt: skip
     assert {p: r["cycles"] for p, r in by_prop.items()} == on_boards == strokes
     assert {r["cut"] for r in by_prop.values()} == {0}
@@ -267,7 +288,16 @@ def test_a_short_night_and_its_report(yard: Yard) -> None:
     assert [(r["kind"], r["who"], r["text"]) for r in found["notes"]] == [
         ("incident", "Bo", "slipped on the step")
     ]
-    assert found["away"] == found["gaps"] == found["faults"] == []
+    assert [(r["kind"], r["prop"], r["owner"]) for r in found["tags"]] == [
+        ("tag", "prop-3", "Bo"), ("untag", "prop-3", "Bo"),
+    ]  # fmt: skip
+    assert found["tags"][0]["text"] == "mat is loose"
+    (out,) = found["away"]
+    assert (out["subject"], out["why"], out["not_back"]) == ("prop-3", "tagged", 0)
+    assert 0 < out["away_s"] <= untagged_before - tagged_after
+    refused = {(r["action"], r["times"]) for r in found["refused"]}
+    assert ("arm", 1) in refused
+    assert found["gaps"] == found["faults"] == []
 
     used = {row["prop"]: row for row in found["air"]}
     each_scf = esposito_scf(GAUGE_PSI)
