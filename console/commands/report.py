@@ -49,7 +49,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument("--to", dest="until", metavar="DATE", help="nights up to this date")
     parser.add_argument("--format", choices=_FORMATS, default="text", help="(default: text)")
     parser.add_argument("--section", metavar="NAME", help="the section to write as CSV")
-    parser.add_argument("--query", metavar="SECTION", help="print this section's query only")
+    parser.add_argument(
+        "--query", metavar="SECTION", help="print this section's query, and what is made of it"
+    )
     parser.add_argument(
         "-o", "--output", type=Path, metavar="FILE", help="write there instead of standard output"
     )
