@@ -80,8 +80,8 @@ class Yard(RealSite):
         return done.stdout
 
     def report(self, form: str) -> str:
-        """What the night came to."""
-        return self.sexton("report", str(self.site), "--ledger", str(self.ledger), "--format", form)
+        """What the night came to; the ledger knows which site file its engine ran."""
+        return self.sexton("report", "--ledger", str(self.ledger), "--format", form)
 
     def cycles(self, prop: str) -> int:
         """How many cycles of this prop the engine knows of."""
