@@ -1,7 +1,7 @@
 """Any order of things people and machines can do, and promises that hold after every step.
 
-The real core with the firmware in virtual time. CI plays 250 examples of 50 steps on lines of
-their own and 250 on a shared line, the same ones every time; `SEXTON_LONG=1` plays 5,000 new ones
+The real core with the firmware in virtual time. CI plays 1,000 examples of 50 steps on lines of
+their own and 1,000 on a shared line, the same ones every time; `SEXTON_LONG=1` plays 5,000 new ones
 of each; else it is a short run.
 """
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -18,15 +19,24 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from console.ledger.reader import Reader
+from console.site.models import Site
 from console.views.models import PropState
 from drivers.firmware.build import NoCompiler, shared_library
 from tests.engine.night import FirmwareBoard, Night
 from tests.engine.sites import made
 
-EXAMPLES = 5000 if os.environ.get("SEXTON_LONG") == "1" else 250 if "CI" in os.environ else 25
+EXAMPLES = 5000 if os.environ.get("SEXTON_LONG") == "1" else 1000 if "CI" in os.environ else 25
 BOARDS = 2
 HEARTBEAT_MS = 1500
 MOTIONS = 0b01
+
+
+@cache
+def site_of(shared: bool) -> Site:
+    """The site of all examples: reading its file takes longer than playing some of them."""
+    with tempfile.TemporaryDirectory(prefix="sx-", dir="/tmp") as folder:
+        return made(Path(folder), BOARDS, shared=shared)
+
 
 numbers = st.integers(1, BOARDS)
 people = st.sampled_from(["ada", "bo"])
@@ -40,8 +50,7 @@ class TheNight(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.folder = Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp"))
-        site = made(self.folder, BOARDS, shared=self.shared)
-        self.night = Night(site, self.folder, FirmwareBoard, durable=False)
+        self.night = Night(site_of(self.shared), self.folder, FirmwareBoard, durable=False)
         self.may_be_armed: set[int] = set()
         self.fires = 0
         self.latched_since: float | None = None

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
+
+from console.engine import effects as fx
+from console.engine import events as ev
+from console.engine.clock import Now
 from console.views.models import PropState, StopProgress
 from tests.engine.conftest import MakeNight
 from tests.engine.night import Night
@@ -28,6 +33,27 @@ def test_a_stop_reaches_every_board_and_is_confirmed(night: MakeNight) -> None:
     assert view.latched
     assert {c.progress for c in view.confirmations} == {StopProgress.CONFIRMED}
     assert [a.get("confirmed") for a in here.stop_answers if a.get("done")] == [3]
+
+
+def test_what_one_board_says_every_other_hears_in_the_same_turn(
+    night: MakeNight, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stop input's report puts stop byte and framed stop on every line, no further event."""
+    here = night(3)
+    here.arm_all()
+    turns: list[list[fx.Effect]] = []
+    handle = here.core.handle
+
+    def kept(event: ev.Event, now: Now) -> list[fx.Effect]:
+        turns.append(handle(event, now))
+        return turns[-1]
+
+    monkeypatch.setattr(here.core, "handle", kept)
+    here.boards["board-1"].set_input(0, 0)
+    here.until(lambda: here.stop_view.latched, 500, 1)
+    turn = next(effects for effects in turns if fx.StopLines() in effects)
+    framed = {e.line for e in turn if isinstance(e, fx.Send) and b"STOP" in e.data}
+    assert framed == {"line-1", "line-2", "line-3"}
 
 
 def test_nothing_runs_while_latched_and_all_is_disarmed_after_the_clear(night: MakeNight) -> None:
