@@ -57,6 +57,7 @@ def load(path: Path) -> ctypes.CDLL:
         "written": (u64, (board,)),
         "changes": (size, (board, ctypes.POINTER(_Change), size)),
         "step": (size, (board, u64, text, size, text, size, ctypes.POINTER(u64))),
+        "now": (u64, (board,)),
         "skip": (u64, (board, u64, u64)),
         "run": (u64, (board, u64, u64, text, size, ctypes.POINTER(size))),
     }
@@ -131,13 +132,18 @@ class VirtualBoard:
     def run(self, now_us: int, until_us: int) -> bytes:
         """Lets time pass until it sends something or `until_us` has come.
 
-        Returns what it sent; `next_due_us` then says from when on to go on.
+        Returns what it sent, at `now_us`; `next_due_us` then says from when on to go on.
         """
         due = self._lib.sx_virtual_run(
             self._board, now_us, until_us, self._tx, _ROOM, ctypes.byref(self._count)
         )
         self.next_due_us = NEVER_US if self.dead else due
         return self._tx.raw[: self._count.value] if self._count.value else b""
+
+    @property
+    def now_us(self) -> int:
+        """The moment of its last step."""
+        return int(self._lib.sx_virtual_now(self._board))
 
     def skip(self, now_us: int, until_us: int) -> None:
         """Lets time pass; what it sends is lost."""

@@ -69,8 +69,9 @@ class Rig:
             at = max(self.now_us, self.board.next_due_us)
             if at > until:
                 break
-            self.now_us = at
-            self._take(self.board.run(at, until))
+            said = self.board.run(at, until)
+            self.now_us = max(at, self.board.now_us)
+            self._take(said)
         self.now_us = until
 
     def run_until(self, given: Callable[[], object], ms: int = 10_000) -> int:

@@ -374,6 +374,29 @@ def test_stroke_totals_survive_a_cut_at_every_byte_of_their_write() -> None:
     assert cut > 30
 
 
+def test_strokes_during_their_own_write_are_counted_once() -> None:
+    """Outputs that go on while the totals are being written are in these or in the next, once."""
+    rig = _quick(nv_write_us=WRITE_US)
+    rig.acknowledging = True
+    strokes = [0, 0]
+    before = 0
+    for number in range(260):
+        rig.tell(Fire, 1)
+        rig.run(37 + number * 7 % 400)
+        for change in rig.changes():
+            strokes[0] += change.outputs & ~before & 1
+            before = change.outputs
+        if number % 20 == 0:
+            assert rig.strokes()[:2] == strokes
+    rig.run(200_000)
+    assert rig.strokes()[:2] == strokes
+    rig.reset()
+    rig.run(300)
+    rig.open()
+    assert rig.strokes()[:2] == strokes
+    assert strokes[0] > 110, "more than make a write of themselves"
+
+
 def test_a_million_cycles_of_each_prop_wear_no_cell_out() -> None:
     """No cell is written more often than the part's data sheet guarantees: 100,000 times."""
     rig = Rig(small=True)

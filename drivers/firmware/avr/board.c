@@ -44,6 +44,11 @@ void sx_first(void) {
 
 /* --- what the core asks for --- */
 
+const char *sx_board_name(void *board) {
+    (void)board;
+    return (const char *)identity.name;
+}
+
 void sx_board_outputs(void *board, uint16_t on) {
     (void)board;
     uint8_t bits = (uint8_t)on;
@@ -186,8 +191,8 @@ static void start(void) {
     ADMUX = _BV(REFS0) | 6;
     ADCSRA = _BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0) | _BV(ADSC);
 #endif
-    sx_begin(&core, 0, (const char *)identity.name, pgm_read_byte(&identity.address),
-             pgm_read_byte(&identity.shared), seed(), cause(), 0);
+    sx_begin(&core, 0, pgm_read_byte(&identity.address), pgm_read_byte(&identity.shared), seed(),
+             cause(), 0);
     set_sleep_mode(SLEEP_MODE_IDLE);
     sei();
 }

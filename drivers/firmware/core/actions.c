@@ -30,9 +30,11 @@ static uint8_t arm(struct sx *s, uint8_t p, uint8_t sources) {
             sx_prop_off(s, p, false);
         }
         prop->flags |= SX_ARMED;
-        prop->idle_at = 0;
-        if (!prop->running && !(prop->flags & SX_RESTING)) {
-            sx_look_at_inputs(s, p);
+        if (!(prop->flags & SX_RESTING)) {
+            prop->idle_at = 0;
+            if (!prop->running) {
+                sx_look_at_inputs(s, p);
+            }
         }
     }
     return SX_YES;
@@ -55,6 +57,7 @@ static uint8_t test(struct sx *s, uint8_t p, uint8_t sequence) {
         return SX_REASON_SEQUENCE;
     }
     sx_prop_off(s, p, false);
+    sx_prop_at(s, p)->wanted = sequence;
     sx_start(s, p, sequence, SX_TRIGGER_TEST);
     return SX_YES;
 }
@@ -134,7 +137,7 @@ SX_APART uint8_t sx_act(struct sx *s, uint8_t verb, const uint32_t *v, uint8_t *
     case SX_REQ_HOLD:
         return hold(s, (uint8_t)(v[3] - 1u), (uint16_t)v[4]);
     case SX_REQ_LAMP:
-        sx_board_lamp(s->board, v[3] == 1);
+        sx_board_lamp(SX_BOARD(s), v[3] == 1);
         return SX_YES;
     case SX_REQ_ACK:
         if (v[4] && v[4] <= SX_PROPS) {

@@ -20,6 +20,8 @@
 #define SX_ANSWERS 4
 #define SX_EVENTS 4
 #define SX_TRAVELS 3 /* kept with each cycle */
+#define SX_BITS(n) : n /* where a number needs no whole byte */
+#define SX_FIT(n, value) ((value) & ((1u << (n)) - 1u))
 #else
 #define SX_PROPS 4
 #define SX_OUTPUTS 16
@@ -32,6 +34,8 @@
 #define SX_ANSWERS 8
 #define SX_EVENTS 32
 #define SX_TRAVELS 8
+#define SX_BITS(n)
+#define SX_FIT(n, value) (value)
 #endif
 
 #define SX_RECORDS 16      /* cycle records held for each prop */
@@ -48,6 +52,7 @@
 /* Large tables live in flash on a Harvard machine and are read through these. */
 #ifdef __AVR__
 #define SX_TICKING /* steps every ms anyway: when the next is due needs no account */
+#define SX_BOARD(s) ((void)(s), (void *)0) /* the only one */
 #define SX_APART __attribute__((noinline)) /* smaller so */
 #include <avr/pgmspace.h>
 #if defined(__AVR_ATmega328P__) && !defined(ARDUINO) /* one board, flags where bits are cheap */
@@ -57,15 +62,22 @@
 #define SX_FLASH PROGMEM
 #define SX_FLASH_BYTE(p) pgm_read_byte(p)
 typedef __uint24 sx_ms24; /* up to 4.6 hours */
+typedef uint16_t sx_mark; /* a time that is looked at every ms until a minute later */
 #else
 #define SX_APART
 #define SX_FLASH
 #define SX_FLASH_BYTE(p) (*(p))
 typedef unsigned int sx_ms24;
+typedef uint32_t sx_mark; /* where a step may come minutes late */
 #endif
 typedef sx_ms24 sx_number; /* of a cycle, up to 16 million */
+#ifndef SX_BOARD
+#define SX_BOARD(s) ((s)->board)
+#define SX_BOARD_KEPT
+#endif
 #ifndef SX_FLAGS
 #define SX_FLAGS(s) ((s)->flags)
+#define SX_FLAGS_KEPT
 #endif
 #define SX_MS24_MAX 0xFFFFFFUL
 

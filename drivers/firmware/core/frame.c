@@ -19,7 +19,7 @@ uint16_t sx_crc(uint16_t crc, uint8_t byte) {
 bool sx_receive(struct sx *s, uint8_t byte) {
     if (byte == SX_STOP_BYTE) {
         s->stop_seen = 1;
-        sx_board_outputs(s->board, sx_stop_picture(s));
+        sx_board_outputs(SX_BOARD(s), sx_stop_picture(s));
     }
     uint8_t next = (uint8_t)((s->rx_in + 1u) & (SX_RX_RING - 1u));
     if (next == s->rx_out) {

@@ -15,7 +15,7 @@ uint16_t sx_bit(uint8_t n);
 #define SX_MAX_LENGTH_MS 0x7FFFFUL
 
 enum { SX_ARMED = 1, SX_FAULT = 2, SX_RESTING = 4, SX_IDLING = 8, SX_PENDING = 16,
-       SX_IS_TAGGED = 32 };                                         /* sx_prop.flags */
+       SX_IS_TAGGED = 32, SX_OVER = 64 };                           /* sx_prop.flags */
 enum { SX_CLEAR_FIRST = 1, SX_ACTIVE_LOW = 2, SX_RAW = 4, SX_BLOCKED = 8,
        SX_COLD = 16 };                                              /* sx_input.flags */
 enum { SX_AT_STOP_MASK = 3, SX_WAIT_OUT = 4, SX_WAIT_HOME = 8 };   /* sx_output.at_stop_wait */

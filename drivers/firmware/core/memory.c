@@ -39,12 +39,12 @@ static bool read_item(const struct sx *s, uint16_t at, uint8_t seed, uint32_t *v
     uint8_t item[SX_ITEM_BYTES];
     uint32_t v = 0;
     for (uint8_t i = 4; i--;) {
-        v = v << 8 | sx_board_nv_read(s->board, (uint16_t)(at + i));
+        v = v << 8 | sx_board_nv_read(SX_BOARD(s), (uint16_t)(at + i));
     }
     *value = v;
     pack(v, seed, item);
-    return item[4] == sx_board_nv_read(s->board, (uint16_t)(at + 4)) &&
-           item[5] == sx_board_nv_read(s->board, (uint16_t)(at + 5));
+    return item[4] == sx_board_nv_read(SX_BOARD(s), (uint16_t)(at + 4)) &&
+           item[5] == sx_board_nv_read(SX_BOARD(s), (uint16_t)(at + 5));
 }
 
 static void read_lives(struct sx *s, bool formatted) {
@@ -54,7 +54,7 @@ static void read_lives(struct sx *s, bool formatted) {
             prop->life = sx_random(s);
             s->life_todo |= (uint8_t)SX_BIT(p);
         }
-        if (formatted && sx_board_nv_read(s->board, (uint16_t)(SX_NV_TAGS + p)) != SX_UNTAGGED) {
+        if (formatted && sx_board_nv_read(SX_BOARD(s), (uint16_t)(SX_NV_TAGS + p)) != SX_UNTAGGED) {
             prop->flags |= SX_IS_TAGGED;
         }
     }
@@ -86,7 +86,7 @@ static void read_boots(struct sx *s, bool formatted) {
 void sx_memory_begin(struct sx *s) {
     bool formatted = true;
     for (uint8_t i = 0; i < 4; i++) {
-        formatted = formatted && sx_board_nv_read(s->board, i) == header_byte(i);
+        formatted = formatted && sx_board_nv_read(SX_BOARD(s), i) == header_byte(i);
     }
     s->format_pos = formatted ? NOTHING : 0;
     read_lives(s, formatted);
@@ -104,7 +104,7 @@ bool sx_memory_ready(const struct sx *s) {
 }
 
 static void write(struct sx *s, uint16_t at, uint8_t byte) {
-    sx_board_nv_write(s->board, at, byte);
+    sx_board_nv_write(SX_BOARD(s), at, byte);
     SX_FLAGS(s) |= SX_AGAIN;
 }
 
@@ -140,7 +140,7 @@ static bool identity_step(struct sx *s) {
             s->boot_stage = BOOT_WRITTEN;
         }
     } else if (s->tag_todo == TAG_WRITTEN) {
-        if (!sx_board_nv_settle(s->board)) {
+        if (!sx_board_nv_settle(SX_BOARD(s))) {
             return false;
         }
         s->tag_todo = 0;
@@ -153,7 +153,7 @@ static bool identity_step(struct sx *s) {
     } else if (s->format_pos != NOTHING) {
         write(s, (uint16_t)(SX_NV_HEADER + s->format_pos), header_byte(s->format_pos));
         s->format_pos = s->format_pos == 3 ? NOTHING : (uint8_t)(s->format_pos + 1u);
-    } else if (s->boot_stage == BOOT_WRITTEN && sx_board_nv_settle(s->board)) {
+    } else if (s->boot_stage == BOOT_WRITTEN && sx_board_nv_settle(SX_BOARD(s))) {
         s->boot_stage = BOOT_DURABLE;
         SX_FLAGS(s) |= SX_AGAIN;
     } else {
@@ -172,7 +172,7 @@ static bool records_step(struct sx *s, uint8_t stage) {
 }
 
 void sx_memory_step(struct sx *s) {
-    while (sx_board_nv_ready(s->board)) {
+    while (sx_board_nv_ready(SX_BOARD(s))) {
         if (!identity_step(s) && !records_step(s, SX_HEAD) && !records_step(s, SX_TAIL) &&
             !sx_strokes_step(s)) {
             return;

@@ -3,9 +3,9 @@
 
 /* Brings the outputs to the pins; while a stop byte waits to be seen, only the picture of a stop. */
 void sx_apply(struct sx *s) {
-    uint8_t lock = sx_board_lock(s->board);
-    sx_board_outputs(s->board, s->stop_seen ? sx_stop_picture(s) : s->outputs);
-    sx_board_unlock(s->board, lock);
+    uint8_t lock = sx_board_lock(SX_BOARD(s));
+    sx_board_outputs(SX_BOARD(s), s->stop_seen ? sx_stop_picture(s) : s->outputs);
+    sx_board_unlock(SX_BOARD(s), lock);
 }
 
 void sx_switch(struct sx *s, uint8_t o, bool on) {
@@ -17,9 +17,9 @@ void sx_switch(struct sx *s, uint8_t o, bool on) {
     if (((s->outputs & bit) != 0) == on) {
         return;
     }
-    uint8_t lock = sx_board_lock(s->board);
+    uint8_t lock = sx_board_lock(SX_BOARD(s));
     s->outputs ^= bit;
-    sx_board_unlock(s->board, lock);
+    sx_board_unlock(SX_BOARD(s), lock);
     sx_apply(s);
     out->changed_at = s->now;
     out->at_stop_wait &= SX_AT_STOP_MASK;

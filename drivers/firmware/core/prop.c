@@ -122,7 +122,6 @@ static void end(struct sx *s, uint8_t p, uint8_t outcome) {
     }
     prop->running = 0;
     prop->flags &= (uint8_t)~SX_IDLING;
-    prop->idle_at = 0;
     if (!s->stop) {
         sx_prop_off(s, p, settle);
     }
@@ -261,6 +260,7 @@ SX_APART void sx_props_step(struct sx *s) {
         if (prop->flags & SX_RESTING && sx_due(s, prop->ended + prop->rest_ms) &&
             !sx_record_busy(s, p)) {
             prop->flags &= (uint8_t)~SX_RESTING;
+            prop->idle_at = 0;
             if (prop->flags & SX_ARMED) {
                 sx_look_at_inputs(s, p);
             }

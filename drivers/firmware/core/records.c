@@ -19,6 +19,8 @@ static uint16_t seed(const struct sx *s, uint8_t p) {
     return sx_crc(crc, p);
 }
 
+#define NO_TRAVEL 0xFFFFu
+
 /* Numbers lie lowest byte first. */
 static uint8_t *store(uint8_t *b, uint32_t value, uint8_t n) {
     for (; n--; value >>= 8) {
@@ -39,7 +41,7 @@ static void make_head(const struct sx *s, const struct sx_prop *prop, uint8_t *b
     b = store(b, prop->number + 1u, 3);
     b = store(b, s->boot, 2);
     b = store(b, prop->started, 4);
-    *b++ = (uint8_t)((unsigned)prop->rec_sequence | (unsigned)prop->trigger << 5);
+    *b++ = (uint8_t)((unsigned)prop->wanted | (unsigned)prop->trigger << 5);
     *b = prop->rec_held;
 }
 
@@ -49,8 +51,7 @@ static void make_tail(const struct sx_prop *prop, uint8_t *b) {
     ms = ms < most ? ms : most;
     b = store(b, ms | (uint32_t)prop->rec_outcome << 21, 3);
     for (uint8_t k = 0; k < SX_TRAVELS; k++) {
-        uint16_t travel = k < prop->rec_travels ? prop->rec_travel[k] : 0xFFFF;
-        b = store(b, travel, 2);
+        b = store(b, prop->rec_travel[k], 2);
     }
 }
 
@@ -88,7 +89,7 @@ static void read_slot(const struct sx *s, uint8_t p, uint8_t slot, struct slot *
         if (i == SX_HEAD_BYTES) {
             b = r->tail;
         }
-        *b++ = sx_board_nv_read(s->board, at++);
+        *b++ = sx_board_nv_read(SX_BOARD(s), at++);
     }
     r->whole = 0;
     r->number = (sx_number)load(r->head, 3);
@@ -157,10 +158,11 @@ void sx_record_start(struct sx *s, uint8_t p) {
             prop->rec_held = (uint8_t)(k + 1u);
         }
     }
-    prop->rec_sequence = prop->running;
-    prop->rec_travels = 0;
+    for (uint8_t k = 0; k < SX_TRAVELS; k++) {
+        prop->rec_travel[k] = NO_TRAVEL;
+    }
     prop->rec_outcome = SX_OUTCOME_COUNT;
-    prop->rec_finished = 0;
+    prop->flags &= (uint8_t)~SX_OVER;
     prop->rec_stage = SX_HEAD;
     prop->rec_pos = 0;
 }
@@ -168,7 +170,7 @@ void sx_record_start(struct sx *s, uint8_t p) {
 /* The cycle is over; the tail follows as soon as the head is in its place. */
 void sx_record_finish(struct sx *s, uint8_t p) {
     struct sx_prop *prop = sx_prop_at(s, p);
-    prop->rec_finished = 1;
+    prop->flags |= SX_OVER;
     if (prop->rec_stage == SX_OPEN_RECORD) {
         prop->rec_stage = SX_TAIL;
     }
@@ -183,13 +185,18 @@ bool sx_record_busy(const struct sx *s, uint8_t p) {
  * of 8. */
 void sx_record_travel(struct sx *s, uint8_t p, uint8_t output, bool home, uint32_t ms) {
     struct sx_prop *prop = sx_prop_at(s, p);
-    if (prop->rec_stage == SX_IDLE_STAGE || prop->rec_stage == SX_TAIL || prop->rec_finished ||
-        prop->flags & SX_IDLING || prop->rec_travels == SX_TRAVELS) {
+    if (prop->rec_stage == SX_IDLE_STAGE || prop->flags & (SX_OVER | SX_IDLING)) {
         return;
+    }
+    uint8_t k = 0;
+    while (prop->rec_travel[k] != NO_TRAVEL) {
+        if (++k == SX_TRAVELS) {
+            return;
+        }
     }
     uint32_t code = ms < 1024 ? ms : 1024u + ((ms - 1024u) >> 3);
     code = code < 2046 ? code : 2046;
-    prop->rec_travel[prop->rec_travels++] =
+    prop->rec_travel[k] =
         (uint16_t)((uint16_t)(uint8_t)((home ? 0x80u : 0u) | (unsigned)output << 3) << 8 |
                    (uint16_t)code);
 }
@@ -199,12 +206,11 @@ static void written(struct sx *s, uint8_t p, bool head) {
     struct sx_prop *prop = sx_prop_at(s, p);
     prop->rec_pos = 0;
     if (head) {
-        prop->rec_stage = prop->rec_finished ? SX_TAIL : SX_OPEN_RECORD;
+        prop->rec_stage = prop->flags & SX_OVER ? SX_TAIL : SX_OPEN_RECORD;
     } else {
         prop->number++;
         prop->held |= SX_BIT((uint8_t)prop->number % SX_RECORDS);
         prop->rec_stage = SX_IDLE_STAGE;
-        prop->rec_finished = 0;
         sx_show(s, p);
     }
 }
@@ -215,7 +221,7 @@ bool sx_record_step(struct sx *s, uint8_t p, uint8_t stage) {
     bool head = stage == SX_HEAD;
     uint8_t n = head ? SX_HEAD_BYTES : SX_TAIL_BYTES, i = prop->rec_pos;
     if (i == n) {
-        if (!sx_board_nv_settle(s->board)) {
+        if (!sx_board_nv_settle(SX_BOARD(s))) {
             return false;
         }
         written(s, p, head);
@@ -231,7 +237,7 @@ bool sx_record_step(struct sx *s, uint8_t p, uint8_t stage) {
         b[n - 2] = (uint8_t)(crc >> 8);
         b[n - 1] = (uint8_t)crc;
         uint16_t at = slot_at(p, (uint8_t)(prop->number + 1u) % SX_RECORDS);
-        sx_board_nv_write(s->board, (uint16_t)(at + (head ? 0u : SX_HEAD_BYTES) + i), b[i]);
+        sx_board_nv_write(SX_BOARD(s), (uint16_t)(at + (head ? 0u : SX_HEAD_BYTES) + i), b[i]);
         prop->rec_pos++;
     }
     SX_FLAGS(s) |= SX_AGAIN;
@@ -282,7 +288,7 @@ bool sx_record_send(struct sx *s, uint8_t p, uint8_t slot) {
     for (uint8_t k = 0; k < SX_TRAVELS && r.whole == 2; k++) {
         uint16_t travel = (uint16_t)load(r.tail + 3 + 2 * k, 2);
         uint16_t code = travel & 0x7FFu;
-        if (travel != 0xFFFF) {
+        if (travel != NO_TRAVEL) {
             sx_out_space(s);
             sx_out_dec(s, (travel >> 11 & 15u) + 1u);
             sx_out_char(s, travel & 0x8000u ? '<' : '>');

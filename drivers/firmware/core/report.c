@@ -5,6 +5,7 @@
 
 static void drop_event(struct sx *s, uint8_t at) {
     s->events_count--;
+    s->event_told = s->event_told && at;
     for (; at < s->events_count; at++) {
         s->events[at] = s->events[at + 1];
     }
@@ -85,8 +86,8 @@ void sx_look_for_changes(struct sx *s) {
     }
     if (s->session && !(SX_FLAGS(s) & SX_SHARED)) {
         uint16_t every = SX_FLAGS(s) & SX_SETUP_OK ? s->report_ms : 500u;
-        if (sx_due(s, s->report_at + every)) {
-            s->report_at = s->now;
+        if (sx_past(s, s->report_at, every)) {
+            s->report_at = (uint16_t)s->now;
             s->due_reports = 0xFF;
         }
     }
@@ -109,30 +110,26 @@ static void send_event(struct sx *s) {
     const struct sx_event *e = &s->events[0];
     const uint32_t v[] = {e->number, s->boot,   e->ms,   e->kind_prop & 15u, e->kind_prop >> 4,
                           e->detail, e->value};
-    s->event_outstanding = e->number;
-    s->event_sent = s->now;
+    s->event_told = true;
+    s->event_sent = (uint16_t)s->now;
     sx_out_shape(s, SX_OUT_EVENT, v);
     sx_out_end(s);
 }
 
 static bool event_due(struct sx *s) {
-    if (!s->events_count) {
-        return false;
-    }
-    return s->event_outstanding != s->events[0].number ||
-           sx_due(s, s->event_sent + REPEAT_MS);
+    return s->events_count && (!s->event_told || sx_past(s, s->event_sent, REPEAT_MS));
 }
 
 /* Chooses the record to send: the outstanding one until it is acknowledged, then the next prop's
  * oldest. */
 static bool send_cycle(struct sx *s) {
-    if (!sx_board_nv_ready(s->board)) {
+    if (!sx_board_nv_ready(SX_BOARD(s))) {
         return false;
     }
     uint8_t p = (uint8_t)(s->cycle_prop - 1u);
     bool outstanding = s->cycle_prop && sx_prop_at(s, p)->held & SX_BIT(s->cycle_slot) &&
                        sx_record_oldest(s, p) % SX_RECORDS == s->cycle_slot;
-    if (outstanding && !sx_due(s, s->cycle_sent + REPEAT_MS)) {
+    if (outstanding && !sx_past(s, s->cycle_sent, REPEAT_MS)) {
         return false;
     }
     for (uint8_t i = 0; i < SX_PROPS && !outstanding; i++) {
@@ -146,7 +143,7 @@ static bool send_cycle(struct sx *s) {
         s->cycle_prop = 0;
         return false;
     }
-    s->cycle_sent = s->now;
+    s->cycle_sent = (uint16_t)s->now;
     return sx_record_send(s, p, s->cycle_slot);
 }
 

@@ -1,4 +1,4 @@
-/* Sequences share one pool of steps; a new one goes behind the others. */
+/* Sequences share one pool of steps, in the order of their numbers. */
 #include "internal.h"
 
 #define WHOLE 0x80u
@@ -9,11 +9,8 @@ uint32_t sx_step_ms(const struct sx_step_bytes *step) {
 
 uint16_t sx_sequence_first(const struct sx *s, uint8_t q) {
     uint16_t first = 0;
-    const struct sx_sequence *one = sx_sequence_at(s, q);
-    for (uint8_t i = 0; i < SX_SEQUENCES; i++) {
-        if (sx_sequence_at(s, i)->place < one->place) {
-            first = (uint16_t)(first + sx_sequence_at(s, i)->steps);
-        }
+    while (q) {
+        first = (uint16_t)(first + sx_sequence_at(s, --q)->steps);
     }
     return first;
 }
@@ -42,20 +39,12 @@ uint16_t sx_sequence_sum(const struct sx *s, uint8_t q) {
 /* Takes a sequence's steps out of the pool. */
 static void void_sequence(struct sx *s, uint8_t q) {
     struct sx_sequence *one = sx_sequence_at(s, q);
-    uint16_t from = sx_sequence_first(s, q), used = 0;
-    for (uint8_t i = 0; i < SX_SEQUENCES; i++) {
-        used = (uint16_t)(used + sx_sequence_at(s, i)->steps);
-        if (sx_sequence_at(s, i)->place > one->place) {
-            sx_sequence_at(s, i)->place--;
-        }
-    }
-    for (uint16_t i = from; i + one->steps < used; i++) {
+    for (uint16_t i = sx_sequence_first(s, q); i + one->steps < SX_STEPS; i++) {
         s->steps[i] = s->steps[i + one->steps];
     }
     one->steps = 0;
     one->have = 0;
     one->meta = 0;
-    one->place = SX_SEQUENCES;
 }
 
 static void check_word(struct sx_sequence *one, const uint8_t *word) {
@@ -84,16 +73,13 @@ SX_APART uint8_t sx_sequence_begin(struct sx *s, const uint32_t *v, const uint8_
         }
     }
     void_sequence(s, q);
-    uint16_t used = 0;
-    uint8_t place = 0;
-    for (uint8_t i = 0; i < SX_SEQUENCES; i++) {
-        used = (uint16_t)(used + sx_sequence_at(s, i)->steps);
-        place = (uint8_t)(place + (sx_sequence_at(s, i)->place < SX_SEQUENCES));
-    }
-    if (v[7] > SX_STEPS || used + v[7] > SX_STEPS) {
+    if (v[7] > (uint16_t)(SX_STEPS - sx_sequence_first(s, SX_SEQUENCES))) {
         return SX_REASON_FULL;
     }
-    one->place = place;
+    uint16_t n = (uint16_t)v[7], end = (uint16_t)(sx_sequence_first(s, q) + n);
+    for (uint16_t i = SX_STEPS; i-- > end;) {
+        s->steps[i] = s->steps[i - n];
+    }
     one->meta = (uint8_t)(v[4] | v[5] << 4);
     one->length_ms = (sx_ms24)v[6];
     one->steps = (sx_count)v[7];

@@ -56,9 +56,9 @@ static uint8_t open_session(struct sx *s, const uint32_t *v) {
         }
         s->session = v[2];
         s->remembered_count = 0;
-        s->event_outstanding = 0;
+        s->event_told = false;
         s->cycle_prop = 0;
-        s->heard = s->now;
+        s->heard = (sx_mark)s->now;
         s->due_reports = 0xFF;
     }
     if (v[3]) {
@@ -89,7 +89,7 @@ static void guarded(struct sx *s, uint8_t verb, const uint32_t *v, uint8_t *word
         sx_answer(s, req, SX_REASON_SESSION, 0);
         return;
     }
-    s->heard = s->now;
+    s->heard = (sx_mark)s->now;
     struct sx_answer *known = remembered(s, req);
     if (known) {
         uint8_t code = known->code == SX_YES_CLOCK ? (uint8_t)SX_YES_CLOCK_AGAIN : known->code;
@@ -152,7 +152,7 @@ static const char capacities[] SX_FLASH =
 static void send_hello(struct sx *s) {
     sx_out_space(s);
     sx_out_hex(s, s->boot, 8);
-    sx_out_flash(s, s->name);
+    sx_out_flash(s, sx_board_name(SX_BOARD(s)));
     sx_out_flash(s, firmware);
     sx_out_space(s);
     sx_out_hex(s, SX_PROTOCOL_HASH, 8);
@@ -190,7 +190,7 @@ bool sx_send_answer(struct sx *s) {
         }
     }
     /* A tag is granted once it would outlive the power. */
-    if ((a->code == SX_YES_METERS && !sx_board_nv_ready(s->board)) ||
+    if ((a->code == SX_YES_METERS && !sx_board_nv_ready(SX_BOARD(s))) ||
         (a->code == SX_YES && s->tag_todo)) {
         return true;
     }

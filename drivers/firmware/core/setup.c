@@ -32,10 +32,10 @@ uint8_t sx_setup_begin(struct sx *s, const uint32_t *v, const uint8_t *words) {
     if (v[3] < 100 || v[3] > 60000 || v[4] < 50 || v[4] > 60000) {
         return SX_REASON_VALUE;
     }
-    uint8_t lock = sx_board_lock(s->board);
+    uint8_t lock = sx_board_lock(SX_BOARD(s));
     s->stop_keep = 0;
     s->stop_on = 0;
-    sx_board_unlock(s->board, lock);
+    sx_board_unlock(SX_BOARD(s), lock);
     for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
         sx_switch(s, o, false);
         sx_output_at(s, o)->prop_kind = 0;
@@ -78,8 +78,8 @@ uint8_t sx_set_prop(struct sx *s, const uint32_t *v, const uint8_t *words) {
     }
     struct sx_prop *prop = sx_prop_at(s, (uint8_t)(v[3] - 1));
     prop->rest_ms = (sx_ms24)v[4];
-    prop->sequence = (uint8_t)v[5];
-    prop->area_input = (uint8_t)v[6];
+    prop->sequence = SX_FIT(4, (uint8_t)v[5]);
+    prop->area_input = SX_FIT(4, (uint8_t)v[6]);
     prop->idle = (uint8_t)v[7];
     prop->idle_least_ms = (sx_ms24)v[8];
     prop->idle_most_ms = (sx_ms24)v[9];
@@ -99,8 +99,8 @@ uint8_t sx_set_output(struct sx *s, const uint32_t *v, const uint8_t *words) {
     out->prop_kind = (uint8_t)(v[4] | v[5] << 4);
     out->at_stop_wait = (uint8_t)(v[5] == SX_OUTPUT_KIND_LIGHT ? v[6] : SX_AT_STOP_OFF);
     out->longest_on_ms = (sx_ms24)v[7];
-    out->out_input = (uint8_t)v[8];
-    out->home_input = (uint8_t)v[9];
+    out->out_input = SX_FIT(4, (uint8_t)v[8]);
+    out->home_input = SX_FIT(4, (uint8_t)v[9]);
     out->travel_ms = (uint16_t)v[10];
     s->setup_last[1] = (uint8_t)v[3];
     return check_text(s, words);
@@ -135,10 +135,10 @@ static void draw_stop_picture(struct sx *s) {
             on |= (sx_set)SX_BIT(o);
         }
     }
-    uint8_t lock = sx_board_lock(s->board);
+    uint8_t lock = sx_board_lock(SX_BOARD(s));
     s->stop_keep = keep;
     s->stop_on = on;
-    sx_board_unlock(s->board, lock);
+    sx_board_unlock(SX_BOARD(s), lock);
 }
 
 SX_APART sx_set sx_stop_picture(const struct sx *s) {

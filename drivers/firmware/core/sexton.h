@@ -26,13 +26,12 @@ struct sx_pins {
 struct sx_output {
     uint8_t prop_kind; /* prop | kind << 4; prop 0: not in the setup */
     uint8_t at_stop_wait;
-    uint8_t out_input, home_input;
+    uint8_t out_input SX_BITS(4), home_input SX_BITS(4);
     uint16_t travel_ms;
     sx_ms24 longest_on_ms;
     uint32_t changed_at;
     uint8_t hold_until; /* in units of 8 ms; 0: not held */
     uint8_t strokes;    /* not yet in non-volatile memory */
-    uint8_t flushing;   /* being written there */
 };
 
 struct sx_input {
@@ -49,7 +48,6 @@ struct sx_sequence {
     sx_ms24 length_ms;
     uint8_t meta;    /* prop | kind << 4 | whole << 7; prop 0: none */
     sx_count steps, have;
-    uint8_t place;   /* among the others in the pool; SX_SEQUENCES: not there */
 };
 
 struct sx_step_bytes {
@@ -58,26 +56,29 @@ struct sx_step_bytes {
 
 struct sx_prop {
     sx_ms24 rest_ms, idle_least_ms, idle_most_ms;
-    uint8_t sequence; /* of the setup; 0: the prop is not in it */
-    uint8_t area_input, idle;
+    uint8_t sequence SX_BITS(4); /* of the setup; 0: the prop is not in it */
+    uint8_t area_input SX_BITS(4);
+    uint8_t idle;
 
     sx_count step;
     uint8_t flags, sources, selected, running;
-    uint8_t trigger; /* of the running cycle, or of the one that waits for a safe point */
-    uint8_t wanted;  /* the sequence of the one that waits */
+    uint8_t trigger; /* of the last cycle, or of the one that waits for a safe point */
+    uint8_t wanted;  /* the sequence of that cycle */
     uint8_t missed;  /* events in the second that began at missed_at */
     uint16_t missed_at;
     uint8_t shown_state, shown_flags;
-    uint32_t started, ended; /* of the last cycle, until its record is durable */
-    uint32_t idle_at, state_at;
+    uint32_t started, state_at;
+    union {
+        uint32_t ended;   /* of the last cycle, while the prop rests */
+        uint32_t idle_at; /* otherwise; 0: not drawn yet */
+    };
 
     /* the record, see records.c */
     uint32_t life;
     sx_number number; /* newest whole record */
     uint16_t held;    /* by slot: whole and not acknowledged */
-    uint8_t rec_stage, rec_pos, rec_sequence, rec_outcome, rec_held, rec_travels;
-    uint8_t rec_finished;
-    uint16_t rec_travel[SX_TRAVELS];
+    uint8_t rec_stage, rec_outcome, rec_pos, rec_held;
+    uint16_t rec_travel[SX_TRAVELS]; /* 0xFFFF: none */
 };
 
 struct sx_event {
@@ -94,20 +95,24 @@ struct sx_answer {
 };
 
 struct sx {
+#ifdef SX_BOARD_KEPT
     void *board;
-    const char *name;
+#endif
 #ifndef SX_TICKING
     uint32_t next, wake; /* ms to the next step; when what moves is to be looked at next */
 #endif
-    uint32_t now, random, boot, session, stop, heard;
-    uint32_t report_at, event_sent, cycle_sent;
+    uint32_t now, random, boot, session, stop;
+    sx_mark heard;
+    uint16_t report_at, event_sent, cycle_sent; /* low bits */
     uint16_t heartbeat_ms, report_ms;
     sx_set outputs, inputs, levels; /* inputs: debounced, 1 is active */
     sx_set stop_keep, stop_on;      /* the picture of the outputs at a stop */
     uint16_t supply_mv, pressure_mv;
     uint16_t setup_sum, stop_since;
     uint8_t address, cause;
+#ifdef SX_FLAGS_KEPT
     uint8_t flags;
+#endif
     uint8_t setup_last[3]; /* highest prop, output and input number so far */
     uint8_t due_reports;   /* bit 0 STATE, bit n PROP n */
     sx_set shown_outputs;
@@ -128,7 +133,8 @@ struct sx {
     uint8_t tx_fill;
     uint8_t answers_count, remembered_count;
     uint8_t events_count, cycle_prop, cycle_slot, poll_turn;
-    uint16_t event_number, event_outstanding;
+    uint16_t event_number;
+    bool event_told; /* the first of them was sent in this session */
 
     struct sx_answer answers[SX_ANSWERS];
     struct sx_answer remembered[SX_REMEMBERED];
@@ -143,11 +149,10 @@ struct sx {
     uint8_t tx[SX_TX_FRAME];
 };
 
-/* Starts the core: everything off and disarmed, the memory read. `name` must stay, in flash where a
- * part has SX_FLASH; `seed` is any number that differs from start to start; `cause` is an enum
- * sx_reset_cause. */
-void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool shared,
-              uint32_t seed, uint8_t cause, uint32_t now_ms);
+/* Starts the core: everything off and disarmed, the memory read. `seed` is any number that differs
+ * from start to start; `cause` is an enum sx_reset_cause. */
+void sx_begin(struct sx *s, void *board, uint8_t address, bool shared, uint32_t seed,
+              uint8_t cause, uint32_t now_ms);
 
 /* Does what is due. Returns the ms after which it must be called again though nothing came in. */
 uint32_t sx_step(struct sx *s, uint32_t now_ms, const struct sx_pins *pins);
@@ -161,6 +166,8 @@ bool sx_transmit(struct sx *s, uint8_t *byte);
 
 /* --- what a board layer implements --- */
 
+/* What the board is called; in flash where a part has SX_FLASH. */
+const char *sx_board_name(void *board);
 /* Switches exactly these outputs on (bit 0 is output 1). Called from sx_receive(), too. */
 void sx_board_outputs(void *board, uint16_t on);
 void sx_board_lamp(void *board, bool on);

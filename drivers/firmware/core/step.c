@@ -1,14 +1,15 @@
 /* The order in which everything is looked at: stops first, then what moves, then words. */
 #include "internal.h"
 
-SX_APART void sx_begin(struct sx *s, void *board, const char *name, uint8_t address, bool shared,
-              uint32_t seed, uint8_t cause, uint32_t now_ms) {
+SX_APART void sx_begin(struct sx *s, void *board, uint8_t address, bool shared, uint32_t seed,
+                       uint8_t cause, uint32_t now_ms) {
     uint8_t *bytes = (uint8_t *)s;
     for (uint16_t i = 0; i < sizeof *s; i++) {
         bytes[i] = 0;
     }
+#ifdef SX_BOARD_KEPT
     s->board = board;
-    s->name = name;
+#endif
     s->address = address;
     s->cause = cause;
     s->now = now_ms;
@@ -16,9 +17,6 @@ SX_APART void sx_begin(struct sx *s, void *board, const char *name, uint8_t addr
     s->frame_len = 0xFF;
     SX_FLAGS(s) = shared ? SX_SHARED : 0;
     s->stop_since = (uint16_t)now_ms;
-    for (uint8_t q = 0; q < SX_SEQUENCES; q++) {
-        sx_sequence_at(s, q)->place = SX_SEQUENCES;
-    }
     sx_apply(s);
     sx_board_lamp(board, false);
     sx_memory_begin(s);
@@ -77,7 +75,12 @@ static void heartbeat(struct sx *s) {
         const struct sx_prop *prop = sx_prop_at(s, p);
         alive = alive || sx_held(s, p) || prop->flags & SX_ARMED || prop->running;
     }
-    if (!alive || !sx_due(s, s->heard + s->heartbeat_ms + 1u)) {
+    sx_mark silent = (sx_mark)((sx_mark)s->now - s->heard);
+    if (!alive) {
+        return;
+    }
+    if (silent <= s->heartbeat_ms) {
+        (void)sx_due(s, s->now - silent + s->heartbeat_ms + 1u);
         return;
     }
     for (uint8_t p = 0; p < SX_PROPS; p++) {

@@ -8,24 +8,34 @@
 #define LATEST_MS 118000UL
 #define TOKEN_MS 100000UL
 #define TOKENS 10u
-#define MANY 200u
+#define MANY 100u
 #define NOTHING 0xFFu
 
 static uint16_t slot_at(uint8_t slot) {
     return (uint16_t)(SX_NV_STROKES + slot * SX_STROKE_BYTES);
 }
 
-static uint8_t nv(const struct sx *s, uint16_t at) { return sx_board_nv_read(s->board, at); }
+static uint8_t nv(const struct sx *s, uint16_t at) { return sx_board_nv_read(SX_BOARD(s), at); }
+
+static uint16_t total_at(uint8_t slot, uint8_t o) {
+    return (uint16_t)(slot_at(slot) + 2 + 4 * o);
+}
 
 static uint32_t stored(const struct sx *s, uint8_t o) {
     uint32_t total = 0;
     if (s->strokes_slot != NOTHING) {
-        uint16_t at = (uint16_t)(slot_at(s->strokes_slot) + 2 + 4 * o);
+        uint16_t at = total_at(s->strokes_slot, o);
         for (uint8_t i = 4; i--;) {
             total = total << 8 | nv(s, (uint16_t)(at + i));
         }
     }
     return total;
+}
+
+/* How many of an output's strokes are in the slot that is being written, whose first byte of that
+ * total is in its place. */
+static uint8_t flushing(const struct sx *s, uint8_t slot, uint8_t o) {
+    return (uint8_t)(nv(s, total_at(slot, o)) - (uint8_t)stored(s, o));
 }
 
 void sx_strokes_begin(struct sx *s) {
@@ -57,7 +67,7 @@ void sx_stroke(struct sx *s, uint8_t o) {
         s->strokes_due = s->now + LATEST_MS;
         s->strokes_due += !s->strokes_due;
     }
-    if (out->strokes >= MANY) {
+    if (out->strokes == MANY) {
         s->strokes_due = s->now + !s->now;
     }
 }
@@ -71,26 +81,23 @@ void sx_strokes_soon(struct sx *s) {
 }
 
 uint32_t sx_strokes(struct sx *s, uint8_t o) {
-    return stored(s, o) + sx_output_at(s, o)->flushing + sx_output_at(s, o)->strokes;
+    return stored(s, o) + sx_output_at(s, o)->strokes;
 }
 
 static void flush(struct sx *s) {
     s->strokes_due = 0;
     s->strokes_pos = 0;
     s->nv_crc = 0xFFFF;
-    for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        sx_output_at(s, o)->flushing = sx_output_at(s, o)->strokes;
-        sx_output_at(s, o)->strokes = 0;
-    }
 }
 
 static void flushed(struct sx *s, uint8_t slot) {
+    for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
+        struct sx_output *out = sx_output_at(s, o);
+        out->strokes = (uint8_t)(out->strokes - flushing(s, slot, o));
+    }
     s->strokes_slot = slot;
     s->strokes_seq++;
     s->strokes_pos = NOTHING;
-    for (uint8_t o = 0; o < SX_OUTPUTS; o++) {
-        sx_output_at(s, o)->flushing = 0;
-    }
 }
 
 /* Writes one byte, if any is due. */
@@ -114,7 +121,7 @@ bool sx_strokes_step(struct sx *s) {
         slot = 0;
     }
     if (i == SX_STROKE_BYTES) {
-        if (!sx_board_nv_settle(s->board)) {
+        if (!sx_board_nv_settle(SX_BOARD(s))) {
             return false;
         }
         flushed(s, slot);
@@ -123,15 +130,16 @@ bool sx_strokes_step(struct sx *s) {
     if (i < 2) {
         byte = (uint8_t)((uint16_t)(s->strokes_seq + 1u) >> (8u * i));
     } else if (i < SX_STROKE_BYTES - 2) {
-        uint8_t o = (uint8_t)((i - 2u) >> 2);
-        byte = (uint8_t)((stored(s, o) + sx_output_at(s, o)->flushing) >> (8u * ((i - 2u) & 3u)));
+        uint8_t o = (uint8_t)((i - 2u) >> 2), k = (uint8_t)((i - 2u) & 3u);
+        uint8_t more = k ? flushing(s, slot, o) : sx_output_at(s, o)->strokes;
+        byte = (uint8_t)((stored(s, o) + more) >> (8u * k));
     } else {
         byte = (uint8_t)(i == SX_STROKE_BYTES - 2 ? s->nv_crc >> 8 : s->nv_crc);
     }
     if (i < SX_STROKE_BYTES - 2) {
         s->nv_crc = sx_crc(s->nv_crc, byte);
     }
-    sx_board_nv_write(s->board, (uint16_t)(slot_at(slot) + i), byte);
+    sx_board_nv_write(SX_BOARD(s), (uint16_t)(slot_at(slot) + i), byte);
     s->strokes_pos++;
     return true;
 }

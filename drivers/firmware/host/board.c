@@ -28,6 +28,8 @@ static uint32_t seed(void) {
 
 /* --- the board layer of the core --- */
 
+const char *sx_board_name(void *board) { return ((struct host_board *)board)->name; }
+
 void sx_board_outputs(void *board, uint16_t on) {
     struct host_board *b = board;
     if (b->outputs != on) {
@@ -76,7 +78,7 @@ bool sx_board_nv_settle(void *board) {
 static void board_start(struct host_board *b, uint8_t cause) {
     b->on = true;
     b->boot_us = line_now_us();
-    sx_begin(&b->core, b, b->name, b->address, b->shared, seed(), cause, 0);
+    sx_begin(&b->core, b, b->address, b->shared, seed(), cause, 0);
     b->due_ms = 0;
 }
 

@@ -30,6 +30,8 @@ static uint16_t switchedOn;
 
 /* --- what the core asks for --- */
 
+extern "C" const char *sx_board_name(void *) { return identity + 4; }
+
 extern "C" void sx_board_outputs(void *, uint16_t on) {
   uint16_t changed = on ^ switchedOn;
   switchedOn = on;
@@ -152,7 +154,7 @@ void setup() {
   for (uint8_t i = 0; i < 32; i++) {
     seed = seed * 33 + (uint32_t)analogRead(A0);
   }
-  sx_begin(&core, 0, identity + 4, SX_ADDRESS, SX_SHARED_LINE, seed, resetCause(), millis());
+  sx_begin(&core, 0, SX_ADDRESS, SX_SHARED_LINE, seed, resetCause(), millis());
 #if defined(__AVR__)
   wdt_enable(WDTO_250MS);
 #endif

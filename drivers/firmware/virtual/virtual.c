@@ -21,6 +21,8 @@ struct sx_virtual {
     struct sx_change changes[SX_CHANGES];
 };
 
+const char *sx_board_name(void *board) { return ((struct sx_virtual *)board)->name; }
+
 void sx_board_outputs(void *board, uint16_t on) {
     struct sx_virtual *v = board;
     if (v->dead || v->outputs == on) {
@@ -94,7 +96,7 @@ void sx_virtual_start(struct sx_virtual *v, const char *name, uint8_t address, b
     v->nv_ready_us = now_us;
     v->dead = false;
     sx_board_outputs(v, 0);
-    sx_begin(&v->core, v, v->name, address, shared, seed, cause, 0);
+    sx_begin(&v->core, v, address, shared, seed, cause, 0);
 }
 
 void sx_virtual_cut(struct sx_virtual *v) {
@@ -168,6 +170,8 @@ size_t sx_virtual_step(struct sx_virtual *v, uint64_t now_us, const uint8_t *rx,
     *due_us = v->dead ? UINT64_MAX : v->boot_us + (uint64_t)(ms + wait) * 1000u;
     return v->dead ? 0 : n;
 }
+
+uint64_t sx_virtual_now(const struct sx_virtual *v) { return v->now_us; }
 
 uint64_t sx_virtual_run(struct sx_virtual *v, uint64_t now_us, uint64_t until_us, uint8_t *tx,
                         size_t room, size_t *tx_count) {

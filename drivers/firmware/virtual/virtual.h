@@ -37,6 +37,8 @@ size_t sx_virtual_changes(struct sx_virtual *v, struct sx_change *out, size_t ro
 /* Feeds bytes at one moment; gives the bytes sent and when the next step is due. */
 size_t sx_virtual_step(struct sx_virtual *v, uint64_t now_us, const uint8_t *rx, size_t rx_count,
                        uint8_t *tx, size_t room, uint64_t *due_us);
+/* The moment of the last step. */
+uint64_t sx_virtual_now(const struct sx_virtual *v);
 /* Runs until something is sent or `until_us` has come; gives when the next step is due. */
 uint64_t sx_virtual_run(struct sx_virtual *v, uint64_t now_us, uint64_t until_us, uint8_t *tx,
                         size_t room, size_t *tx_count);
