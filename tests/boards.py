@@ -22,9 +22,9 @@ from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
-import pytest
 import serial
 
+from drivers.firmware import build
 from drivers.framing import STOP_BYTE, Frame, Framer, StopByte, encode
 from drivers.messages import (
     ANSWERS,
@@ -42,6 +42,7 @@ from drivers.messages import (
     Yes,
     parse_from_board,
 )
+from tests.tools import built
 
 ROOT = Path(__file__).resolve().parent.parent
 M = TypeVar("M", bound=Message)
@@ -54,22 +55,15 @@ def simulated_command() -> list[str]:
 
 @cache
 def firmware_command() -> list[str]:
-    """How to start the firmware built for this host; skips where no compiler is at hand."""
-    build = pytest.importorskip("drivers.firmware.build", reason="the host board is not built here")
-    try:
-        return [os.fspath(build.host_board(sanitize=True))]
-    except FileNotFoundError as error:
-        pytest.skip(f"no C compiler: {error}")
+    """How to start the firmware built for this host, where a compiler is at hand."""
+    return [os.fspath(built(build.host_board, sanitize=True))]
 
 
 @cache
 def avr_command() -> list[str]:
-    """How to start the ATmega328P's own binary; skips where its tools are missing."""
-    build = pytest.importorskip("drivers.firmware.build", reason="the firmware is not built here")
-    try:
-        return [os.fspath(build.simavr_board()), "--elf", os.fspath(build.avr_firmware())]
-    except FileNotFoundError as error:
-        pytest.skip(f"no AVR tools: {error}")
+    """How to start the ATmega328P's own binary, where its tools are at hand."""
+    elf = built(build.avr_firmware)
+    return [os.fspath(built(build.simavr_board)), "--elf", os.fspath(elf)]
 
 
 KINDS: dict[str, Callable[[], list[str]]] = {

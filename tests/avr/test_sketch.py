@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import random
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -13,13 +12,15 @@ import pytest
 from console.cli import main
 from drivers.firmware import build, export
 from tests.avr.traced import MHZ, stop_cycles, traced
+from tests.tools import missing, tool
 
 API = Path("/usr/share/arduino/hardware/arduino/avr/cores/arduino/Arduino.h")
 
 
 def _compiled(folder: Path) -> Path:
-    if not API.exists() or shutil.which("avr-g++") is None:
-        pytest.skip("no avr-g++ or no core API for AVR on this machine")
+    tool("avr-g++")
+    if not API.exists():
+        missing("needs the core API for AVR")
     sketch = export.write(folder / "ghoul", export.Settings(board="ghoul"))
     done = subprocess.run(
         ["make", "-s", "-C", os.fspath(build.SOURCES), "sketch", f"SKETCH={sketch.parent}",
@@ -33,10 +34,6 @@ def _compiled(folder: Path) -> Path:
 def test_exported_folder_compiles_and_stops_in_time(tmp_path: Path) -> None:
     """Without a warning of ours; run as it is, it stops eight outputs within 5 ms of the byte."""
     elf = _compiled(tmp_path)
-    try:
-        build.simavr_board()
-    except FileNotFoundError as error:
-        pytest.skip(f"no AVR tools: {error}")
     with traced(elf=elf) as part:
         rng = random.Random(3)
         worst = max(stop_cycles(part, s, rng) for s in ("cycle", "eeprom", "upload"))

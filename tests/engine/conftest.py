@@ -12,6 +12,7 @@ import pytest
 from drivers.firmware.build import NoCompiler
 from tests.engine.night import FirmwareBoard, Night, SimulatedBoard
 from tests.engine.sites import made
+from tests.tools import missing
 
 MakeNight = Callable[..., Night]
 
@@ -34,7 +35,7 @@ def night(request: pytest.FixtureRequest, folder: Path) -> Iterator[MakeNight]:
         try:
             night = Night(made(folder, boards, **options), folder, kind, seed=seed, auto=auto)
         except NoCompiler as error:
-            pytest.skip(f"no C compiler: {error}")
+            missing(str(error))
         nights.append(night)
         night.until(night.live)
         return night

@@ -24,6 +24,7 @@ from console.views.models import PropState
 from drivers.firmware.build import NoCompiler, shared_library
 from tests.engine.night import FirmwareBoard, Night
 from tests.engine.sites import made
+from tests.tools import missing
 
 EXAMPLES = 5000 if os.environ.get("SEXTON_LONG") == "1" else 1000 if "CI" in os.environ else 25
 BOARDS = 2
@@ -290,7 +291,7 @@ class TheNight(RuleBasedStateMachine):
 try:
     shared_library()
 except NoCompiler as error:
-    pytest.skip(f"no C compiler: {error}", allow_module_level=True)
+    missing(str(error))
 
 
 class SharedNight(TheNight):

@@ -8,6 +8,7 @@ import pytest
 
 from drivers.firmware.build import NoCompiler
 from tests.engine.virtual_count import Count
+from tests.tools import missing
 
 
 @pytest.mark.parametrize("firmware", [True, False], ids=["firmware", "simulated"])
@@ -20,7 +21,7 @@ def test_every_cycle_is_counted_once(folder: Path, seed: int, firmware: bool) ->
     try:
         count = Count(folder, 4, seed, firmware=firmware, full_disks=seed == 2)
     except NoCompiler as error:
-        pytest.skip(f"no C compiler: {error}")
+        missing(str(error))
     count.run(1200)
     result = count.drain()
     count.night.close()

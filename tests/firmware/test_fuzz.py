@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from drivers.firmware import build
+from tests.tools import tool
 
 CORPUS = Path(__file__).parent / "corpus"
 
@@ -19,8 +20,7 @@ def test_nothing_crashes_and_nothing_goes_on_unasked(
     target: str, runs: int, tmp_path: Path
 ) -> None:
     """No sanitizer error, and no output on without an arm, test or hold that was granted."""
-    if shutil.which("clang") is None:
-        pytest.skip("no clang, which brings libFuzzer")
+    tool("clang")
     made = subprocess.run(
         ["make", "-s", "-C", os.fspath(build.SOURCES), f"OUT={tmp_path}",
          os.fspath(tmp_path / f"fuzz_{target}")],

@@ -17,10 +17,9 @@ from drivers.firmware import build
 from drivers.messages import Arm, Boot, CycleRecord, Fire, Lamp
 from tests.boards import BoardProcess, Console, Wire, running, until
 from tests.conformance.stage import EVERY, SHORT, armed, prepare
+from tests.tools import tool
 
-pytestmark = pytest.mark.skipif(
-    shutil.which(os.environ.get("CC", "cc")) is None, reason="no C compiler on this machine"
-)
+tool(os.environ.get("CC", "cc"))
 
 
 @pytest.fixture

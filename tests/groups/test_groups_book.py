@@ -14,6 +14,7 @@ from console.rules.groups.walk import walk_of
 from drivers.firmware.build import NoCompiler
 from tests.engine.night import FirmwareBoard, Night
 from tests.groups.groupsite import ZONES, made
+from tests.tools import missing
 
 
 @pytest.fixture
@@ -22,7 +23,7 @@ def night(tmp_path: Path) -> Night:
     try:
         night = Night(made(tmp_path), tmp_path, FirmwareBoard, durable=False)
     except NoCompiler as error:
-        pytest.skip(f"no C compiler: {error}")
+        missing(str(error))
     night.until(night.live)
     assert night.ask("open_night", by="mara")["ok"]
     night.arm_all()

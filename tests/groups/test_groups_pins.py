@@ -16,6 +16,7 @@ from drivers.session import Session
 from drivers.words import State
 from tests.engine.night import FirmwareBoard, Night
 from tests.groups.groupsite import OUTPUT_OF, ZONES, made
+from tests.tools import missing
 
 RULES = "rules:\n  air_recovery: 12 s\n"
 
@@ -59,7 +60,7 @@ def make(tmp_path: Path) -> Iterator[MakeWalk]:
                 made(tmp_path, without, rules, full), tmp_path, FirmwareBoard, durable=False
             )
         except NoCompiler as error:
-            pytest.skip(f"no C compiler: {error}")
+            missing(str(error))
         nights.append(night)
         night.until(night.live)
         night.arm_all()

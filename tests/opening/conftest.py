@@ -12,6 +12,7 @@ import pytest
 from drivers.firmware.build import NoCompiler
 from tests.engine.night import FirmwareBoard, Night
 from tests.opening.opening_sites import made
+from tests.tools import missing
 
 MakeYard = Callable[..., Night]
 
@@ -34,7 +35,7 @@ def yard(folder: Path) -> Iterator[MakeYard]:
         try:
             night = Night(site, folder, FirmwareBoard)
         except NoCompiler as error:
-            pytest.skip(f"no C compiler: {error}")
+            missing(str(error))
         nights.append(night)
         night.until(night.live)
         return night
