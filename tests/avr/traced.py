@@ -19,6 +19,7 @@ from drivers.messages import Arm, Clear, Disarm, Fire, Message, Poll, SetSequenc
 from drivers.words import InputKind, SequenceKind
 from tests.boards import BoardProcess, Console, Wire, running
 from tests.conformance.stage import EVERY, Item, Stored, given_input, output, prepare, prop
+from tests.tools import built
 
 MHZ = 16
 """Cycles of a microsecond."""
@@ -48,6 +49,11 @@ class Traced:
     edges: list[Edge] = field(default_factory=list)
     _rest: bytes = b""
     _answers: list[str] = field(default_factory=list)
+
+    @property
+    def deepest(self) -> int:
+        """Bytes of the deepest stack since it is traced."""
+        return max((e.value for e in self.edges if e.what == "stack"), default=0)
 
     def do(self, text: str) -> None:
         """One bench command."""
@@ -94,7 +100,8 @@ class Traced:
 @contextmanager
 def traced(*, heartbeat: int = 1500, elf: Path | None = None) -> Iterator[Traced]:
     """A fresh part with one prop of eight outputs, uploaded and disarmed."""
-    command = [os.fspath(build.simavr_board()), "--elf", os.fspath(elf or build.avr_firmware())]
+    elf = elf or built(build.avr_firmware)
+    command = [os.fspath(built(build.simavr_board)), "--elf", os.fspath(elf)]
     with (
         tempfile.TemporaryDirectory(prefix="sx-", dir="/tmp") as folder,
         running(BoardProcess(command, Path(folder))) as process,

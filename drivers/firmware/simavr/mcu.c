@@ -27,6 +27,8 @@
 #define RXEN0 0x10
 #define UART_DEPTH 2
 #define WIRE_CYCLES 1389     /* ten bits at 115200 baud */
+#define SPL 0x5D
+#define RAM_END 0x8FF
 
 uint64_t mcu_time_us(const struct mcu *m, uint64_t cycle) {
     return m->start_us + cycle / MCU_MHZ;
@@ -262,6 +264,17 @@ void mcu_cut(struct mcu *m) {
     m->shown_lamp = m->lamp = false;
 }
 
+/* The pointer is written a byte at a time, so only one that stands still for a while counts. */
+static void watch_stack(struct mcu *m) {
+    uint16_t pointer = (uint16_t)(m->avr->data[SPL] | m->avr->data[SPL + 1] << 8);
+    m->still = pointer == m->pointer ? (uint8_t)(m->still + (m->still < 4)) : 0;
+    m->pointer = pointer;
+    if (m->still == 4 && pointer && RAM_END - pointer > m->deepest) {
+        m->deepest = (uint16_t)(RAM_END - pointer);
+        harness_trace(m, "stack", m->deepest);
+    }
+}
+
 /* Runs to this cycle, or a little beyond. A watchdog reset begins the program anew. */
 void mcu_run(struct mcu *m, uint64_t until_cycle) {
     while (m->avr->cycle < until_cycle) {
@@ -273,6 +286,9 @@ void mcu_run(struct mcu *m, uint64_t until_cycle) {
         if (m->avr->pc == 0 && before != 0) {
             harness_trace(m, "watchdog", 0);
             after_reset(m);
+        }
+        if (m->traced) {
+            watch_stack(m);
         }
     }
 }

@@ -41,6 +41,8 @@ struct mcu {
     avr_io_write_t write_eecr;
     void *write_eecr_param;
     uint16_t hung_at, hung_word;
+    uint16_t pointer, deepest; /* the stack's; `deepest` while it is traced, in bytes */
+    uint8_t still;
     bool hung;
     size_t rx_in, rx_out, tx_count;
     bool rx_running;
