@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from functools import partial
 from typing import Any, ClassVar
 
 from textual.app import App
 from textual.binding import BindingType
+from textual.css.query import NoMatches
 from textual.screen import Screen
 
 from console.actions import BY_ID
@@ -15,7 +18,7 @@ from console.screens.air import Air
 from console.screens.alarms import Alarms
 from console.screens.asking import Asker, able
 from console.screens.base import AskFor, Dialog, Place
-from console.screens.bindings import stop_bindings
+from console.screens.bindings import stop_bindings, tour_bindings
 from console.screens.commands import Commands
 from console.screens.desk import Desk
 from console.screens.dialogs import Confirm
@@ -29,6 +32,8 @@ from console.screens.part import PartPlace
 from console.screens.prop import PropPage
 from console.screens.season import Season
 from console.screens.stop import StopPlace
+from console.screens.tour import Stage
+from console.screens.tour_steps import Sight
 from console.screens.upkeep import OpenPart, Upkeep
 from console.screens.walk import Walk
 from console.screens.why import LastAnswer
@@ -60,7 +65,7 @@ class Console(App[int], inherit_bindings=False):
     ENABLE_COMMAND_PALETTE = False
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (100, "-wide")]  # noqa: RUF012
     VERTICAL_BREAKPOINTS = [(0, "-low"), (20, "-middle"), (34, "-tall")]  # noqa: RUF012
-    BINDINGS: ClassVar[list[BindingType]] = [*stop_bindings()]
+    BINDINGS: ClassVar[list[BindingType]] = [*stop_bindings(), *tour_bindings()]
 
     def __init__(
         self, desk: Desk, follow: Callable[[], Coroutine[Any, Any, None]] | None = None
@@ -83,6 +88,8 @@ class Console(App[int], inherit_bindings=False):
 
     def tick(self) -> None:
         """Let what is on the screen follow what is known; the one below a dialog too."""
+        if self.desk.tour.stage in (Stage.UNDER_WAY, Stage.DONE):
+            self.desk.tour.look(self.sight())
         for screen in self.screen_stack[-2:]:
             if isinstance(screen, Place | Dialog):
                 screen.tick()
@@ -97,6 +104,12 @@ class Console(App[int], inherit_bindings=False):
             return parameters[0] != self.current_mode or len(self.screen_stack) > 1
         if action == "answer":
             return self.desk.notice is not None
+        if action == "tour":
+            # A dialog is no place to begin in.
+            begins = isinstance(self.screen, Place) and self.desk.tour.may_begin(self.desk.store)
+            return self.desk.tour.step is not None or begins
+        if action == "end_tour":
+            return self.desk.tour.shown(self.desk.store)
         return super().check_action(action, parameters)
 
     def action_all_stop(self, source: str) -> None:
@@ -133,7 +146,8 @@ class Console(App[int], inherit_bindings=False):
         place = self.screen
         if isinstance(place, Place):
             usable = place.query_one(Keys).usable()
-            self.push_screen(Help(self.desk, place.title_text, place.help_text, usable))
+            page = Help(self.desk, place.title_text, place.help_text, usable)
+            self.push_screen(page, lambda _: self.desk.did.update(["help"]))
 
     def action_answer(self) -> None:
         """The last answer in full."""
@@ -154,6 +168,33 @@ class Console(App[int], inherit_bindings=False):
         usable = place.query_one(Keys).usable()
         if action := await self.push_screen_wait(Commands(self.desk, usable)):
             await self.run_action(action, place)
+
+    def action_tour(self) -> None:
+        """Begin the tour of the keys, or go on in it."""
+        tour = self.desk.tour
+        if tour.step is None:
+            tour.begin(self.sight())
+        else:
+            tour.next(self.sight())
+        self.tick()
+
+    def action_end_tour(self) -> None:
+        """Leave the tour, or do without it."""
+        self.desk.tour.end()
+        self.tick()
+
+    def sight(self) -> Sight:
+        """What the tour sees of this console now."""
+        desk, place, prop = self.desk, "", ""
+        top = self.screen.title_text if isinstance(self.screen, Place | Dialog) else ""
+        for screen in self.screen_stack:
+            if isinstance(screen, Place):
+                place = screen.title_text
+                # It may meet a screen whose widgets are just being taken away.
+                with suppress(NoMatches):
+                    prop = screen.chosen_prop()
+        pressed = desk.stopper.unsent or desk.stopper.unanswered_s > 0
+        return Sight(desk.store, top, place, prop, desk.did, pressed, time.monotonic())
 
     def action_leave(self) -> None:
         """Close this console; asks while a night is open. The engine goes on either way."""

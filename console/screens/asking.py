@@ -100,6 +100,7 @@ class Asker:
         """
         if action.id == "why":
             await self._app.push_screen_wait(Why(self._desk, place.chosen_prop()))
+            self._desk.did[action.id] += 1
             return
         args: Args | None = {"alarm": subject}
         if not subject or action.id != "acknowledge":
@@ -108,6 +109,7 @@ class Asker:
             answer = await self._desk.engine.request(action.id, **args)
             self._desk.notice = notice_of(action, args, answer)
             if answer.ok:
+                self._desk.did[action.id] += 1
                 if action.id == "fire" and place.own_page:
                     self._desk.fired_from_page(str(args["prop"]))
                 if action.id == "test_break":

@@ -22,6 +22,7 @@ from console.screens.desk import Desk
 from console.screens.foot import Answered, Keys
 from console.screens.head import Header, Strip
 from console.screens.lines import Lines
+from console.screens.tour_line import TourLine
 
 STYLES = Path(__file__).parent / "styles"
 
@@ -61,6 +62,7 @@ class Place(Screen[None]):
         with Vertical(id="body"):
             yield from self.body()
         yield Answered(self.desk)
+        yield TourLine(self.desk)
         yield Keys()
         yield StopBar(self.desk)
 
@@ -144,6 +146,7 @@ class Dialog(ModalScreen[Result]):
     def compose(self) -> ComposeResult:
         with VerticalScroll(id="dialog", can_focus=False):
             yield from self.body()
+        yield TourLine(self.desk, dialog=True)
         yield Keys()
         yield StopBar(self.desk)
 

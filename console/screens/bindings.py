@@ -63,6 +63,12 @@ EVERYWHERE: tuple[Way, ...] = (
     ),
 )
 
+TOUR_WAYS: tuple[Way, ...] = (
+    Way("tour.go", "f3", "Tour", "Take the tour of the keys; in it, go on.", "app.tour"),
+    Way("tour.end", "f4", "No tour", "End the tour of the keys, or skip it.", "app.end_tour"),
+)
+"""Keys that nothing else has and that type nothing, so that they work in dialogs and inputs too."""
+
 FLOOR_WAYS: tuple[Way, ...] = (
     Way("floor.zone", "z", "Zone", "Let the next key act on the whole zone.", "screen.zone"),
     Way("floor.all", "e", "Everything", "Let the next key act on every prop.", "screen.everything"),
@@ -171,7 +177,7 @@ ORDER: tuple[str, ...] = (
     "ask.acknowledge",
     *(w.id for w in (*ALARM_WAYS, *WALK_WAYS, *LEDGER_WAYS)),
     *(f"ask.{a.id}" for a in SITE_ACTIONS),
-    *(w.id for w in (*PLACES, *EVERYWHERE)),
+    *(w.id for w in (*PLACES, *EVERYWHERE, *TOUR_WAYS)),
 )
 """In which order the footer shows what works now, the most wanted first."""
 
@@ -190,6 +196,11 @@ def ways(*table: Way, show: bool = True) -> list[Binding]:
 def stop_bindings() -> list[Binding]:
     """The stop keys, before every other binding of whatever has the focus."""
     return [_binding(way, priority=True, show=False) for way in STOP_KEYS]
+
+
+def tour_bindings() -> list[Binding]:
+    """The keys of the tour, before those of dialogs and inputs."""
+    return [_binding(way, priority=True) for way in TOUR_WAYS]
 
 
 def ask_bindings(actions: tuple[Action, ...]) -> list[Binding]:
@@ -214,6 +225,8 @@ NAMES = {
     "left_square_bracket": "[",
     "f9": "F9",
     "f2": "F2",
+    "f3": "F3",
+    "f4": "F4",
     "f5": "F5",
     "ctrl+x": "Ctrl+X",
     "ctrl+p": "Ctrl+P",

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from console.screens.store import Store
+from console.screens.tour import Tour
 from console.views.client import Reply
 from console.views.models import Refusal, StopProgress
 from console.views.records import RecordReader
@@ -62,6 +64,9 @@ class Desk:
     records: RecordReader | None = None
     upkeep: UpkeepLook | None = None
     notice: Notice | None = None
+    tour: Tour = field(default_factory=Tour)
+    did: Counter[str] = field(default_factory=Counter)
+    """How often each action was done from here: taken on by the engine, or read and closed."""
     _quick_until: dict[str, float] = field(default_factory=dict)
 
     def fired_from_page(self, prop: str) -> None:

@@ -16,6 +16,7 @@ from console.screens.lines import Lines
 from console.screens.palette import Role
 from console.screens.rows import Row, Rows
 from console.screens.text import Line, Span, line, paragraph, plain
+from console.screens.tour_line import TourLine
 
 _NO = Binding("escape", "no", "No", id="dialog.no", tooltip="Close without asking anything.")
 
@@ -26,7 +27,8 @@ ROWS_AROUND = 8
 
 def limit_height(rows: Rows, count: int) -> None:
     """Let a list be as high as its rows, as far as the terminal has room; it scrolls beyond."""
-    height = max(3, min(count, rows.app.size.height - ROWS_AROUND))
+    tour = sum(len(t.lines) for t in rows.screen.query(TourLine) if t.display)
+    height = max(3, min(count, rows.app.size.height - ROWS_AROUND - tour))
     if rows.styles.height is None or rows.styles.height.value != height:
         rows.styles.height = height
 

@@ -20,6 +20,7 @@ from console.screens.bindings import (
     PROP_WAYS,
     SITE_ACTIONS,
     STOP_KEYS,
+    TOUR_WAYS,
     WALK_WAYS,
     Way,
     key_name,
@@ -85,6 +86,7 @@ class AllKeys(Read):
         site = [(a.key, a.title, a.help) for a in SITE_ACTIONS]
         groups: list[tuple[str, list[Entry]]] = [
             ("Everywhere, in dialogs and inputs too", of_ways(STOP_KEYS)),
+            ("The tour of the keys, in dialogs and inputs too", of_ways(TOUR_WAYS)),
             ("On every screen", [*of_ways(PLACES), *of_ways(EVERYWHERE)]),
             ("Of the site, where they apply", site),
             ("On the floor and on a prop's page", props),
