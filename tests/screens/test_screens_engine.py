@@ -77,11 +77,10 @@ class House:
             self.engine = None
 
 
-@pytest.fixture
-def house() -> Iterator[House]:
-    """Everything up except the console."""
+def built(kind: type[House]) -> Iterator[House]:
+    """Everything up except the console; it is taken down again at the end."""
     # Short: a socket's path may have no more than about 100 characters.
-    house = House(Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp")))
+    house = kind(Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp")))
     sites.write(house.folder, BOARDS)
     for n in range(1, BOARDS + 1):
         own = house.folder / f"b{n}"
@@ -95,6 +94,12 @@ def house() -> Iterator[House]:
     for board in house.boards:
         board.end()
     shutil.rmtree(house.folder, ignore_errors=True)
+
+
+@pytest.fixture
+def house() -> Iterator[House]:
+    """Everything up except the console."""
+    yield from built(House)
 
 
 @dataclass
