@@ -12,6 +12,7 @@ import re
 import sys
 from pathlib import Path
 
+from console.screens.tour import Stage
 from tests.screens.screens_scene import entities, latched, scene
 
 FOLDER = Path(__file__).parent.parent / ".pictures"
@@ -41,6 +42,11 @@ PICTURES: dict[str, tuple[str, bool]] = {
     "help": ("question_mark", False),
     "keys": ("f2", False),
     "commands": ("ctrl+p", False),
+    "tour-offer": ("", False),
+    "tour": ("f3 f3", False),
+    "tour-why": ("f3 f3 f3 end up w", False),
+    "tour-note": ("f3 f3 f3 f3 f3 f3 f3 f3 i 1", False),
+    "tour-stop": ("f3 f3 f3 f3 f3 f3 f3 f3 f3", False),
 }
 """The keys that lead to each picture, and whether an all-stop is latched in it."""
 
@@ -49,6 +55,7 @@ async def draw(name: str, size: tuple[int, int]) -> Path:
     """One picture; where it was written."""
     keys, stopped = PICTURES[name]
     play = scene(latched() if stopped else entities())
+    play.desk.tour.stage = Stage.OFFERED if name == "tour-offer" else Stage.OFF
     async with play.console.run_test(size=size) as pilot:
         await pilot.pause(0.3)
         for key in keys.split():
