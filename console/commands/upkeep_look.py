@@ -259,7 +259,7 @@ def _print_streams(streams: list[Watched]) -> None:
                 one.direction,
                 str(one.stream.count),
                 _ms(one.stream.baseline_ms),
-                _ms(one.points[-1].average_ms if one.points else None),
+                _ms(one.stream.average_ms),
                 f"{one.stream.slower:+.1%}",
                 "SLOW" if one.stream.flagged_at else "learning" if one.stream.learning else "",
             )

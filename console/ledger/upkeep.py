@@ -16,10 +16,25 @@ from console.ledger.entries import RunKind, Travel
 from console.ledger.reader import Reader
 from console.ledger.rows import ServiceRow
 
-_TRAVELS = """
-    SELECT c.seq, c.night_id, s.name, c.started_ns, c.outcome, c.travels
+_TRAVELS = "SELECT c.seq, c.night_id, s.name, c.started_ns, c.outcome, c.travels"
+_NEWEST_TRAVELS = f"""
+    {_TRAVELS}
     FROM cycles c JOIN sequences s ON s.id = c.sequence_id
-    WHERE c.prop_id = (SELECT id FROM props WHERE name = ?)
+    WHERE c.prop_id = (SELECT id FROM props WHERE name = ?) AND c.seq > ?
+    ORDER BY c.seq DESC LIMIT ?
+"""
+_FIRST_TRAVELS = f"""
+    {_TRAVELS}
+    FROM (
+        SELECT max(opened_seq, ?2) AS after, coalesce(closed_seq, 1 << 62) AS until FROM nights
+        WHERE coalesce(closed_seq, 1 << 62) > ?2 ORDER BY opened_seq LIMIT ?3
+    ) n
+    JOIN cycles c ON c.seq IN (
+        SELECT seq FROM cycles WHERE prop_id = (SELECT id FROM props WHERE name = ?1)
+        AND seq > n.after AND seq < n.until ORDER BY seq LIMIT ?4
+    )
+    JOIN sequences s ON s.id = c.sequence_id
+    ORDER BY c.seq
 """
 
 
@@ -139,25 +154,15 @@ class UpkeepReader(Reader):
             found.setdefault(subject, {})[night_id] = count
         return found
 
-    def travels_after(self, prop: str, seq: int, most: int) -> list[TravelRow]:
-        """The first `most` cycles of a prop that arrived after `seq`, oldest first."""
-        rows = self._db.execute(
-            f"{_TRAVELS} AND c.seq > ? ORDER BY c.seq LIMIT ?", (prop, seq, most)
-        ).fetchall()
-        return [_travel_row(row) for row in rows]
-
     def newest_travels(self, prop: str, seq: int, most: int) -> list[TravelRow]:
         """The newest `most` cycles of a prop that arrived after `seq`, oldest first."""
-        rows = self._db.execute(
-            f"{_TRAVELS} AND c.seq > ? ORDER BY c.seq DESC LIMIT ?", (prop, seq, most)
-        ).fetchall()
+        rows = self._db.execute(_NEWEST_TRAVELS, (prop, seq, most)).fetchall()
         return [_travel_row(row) for row in reversed(rows)]
 
-    def first_travels(self, prop: str, night_id: int, most: int) -> list[TravelRow]:
-        """The first `most` cycles of a prop in one night."""
-        row = self._db.execute("SELECT opened_seq FROM nights WHERE id = ?", (night_id,)).fetchone()
-        rows = self.travels_after(prop, row[0], most) if row else []
-        return [cycle for cycle in rows if cycle.night_id == night_id]
+    def first_travels(self, prop: str, seq: int, nights: int, most: int) -> list[TravelRow]:
+        """The first `most` cycles of a prop in each of so many nights after `seq`, oldest first."""
+        rows = self._db.execute(_FIRST_TRAVELS, (prop, seq, nights, most)).fetchall()
+        return [_travel_row(row) for row in rows]
 
     def air(self, after_ns: int, until_ns: int) -> list[AirRow]:
         """What was measured of the air in a stretch of time, oldest first."""

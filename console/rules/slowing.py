@@ -1,17 +1,19 @@
-"""Whether a motion takes longer than it used to, and what the ledger's counts say beside that.
+"""Whether a motion takes longer than it used to, told apart from a night that is only odd.
 
 One stream is what one motion takes in one direction in one sequence. Its baseline begins with the
-first cycle after a service and judges every value from the third on by those before it, so nothing
-need be told in advance; after `LEARNED` values it stands still, or it would learn the wear itself.
-Two one-sided charts look at the scores: a CUSUM for lasting shifts, an EWMA for what is slow now.
-One must be far outside, and the motion at least `LEAST_SLOWER` slower and slower than nights differ
-from each other anyway, before anybody is told: a damp night or a tired compressor is no wear.
+first night after a service, and each night is judged by those before it, so nothing need be told in
+advance; after `LEARNED` values in `LEARNED_NIGHTS` nights it stands still, or it would learn the
+wear itself. Two one-sided charts look at the scores of single values: a CUSUM for lasting shifts,
+an EWMA for what is slow now. One of them must signal, and the average be further above the baseline
+than nights lie from each other by themselves: the limits are widened by what nights differ by, as
+D. B. Laney widens those of counts whose groups differ by more than their own scatter. The fewer
+nights are known, the wider.
 
-Values are logarithms of times, so a share is a share for fast and slow motions alike. Where
-pressure and temperature are known the baseline learns what they do and takes it off.
+Values are logarithms of times, so a share is a share for fast and slow motions alike.
 
-Sources: D. M. Hawkins, Self-starting CUSUM charts for location and scale (1987); recursive
-residuals of R. L. Brown, J. Durbin and J. M. Evans (1975); NIST/SEMATECH e-Handbook 6.3.2.3-4.
+Sources: D. M. Hawkins, Self-starting CUSUM charts for location and scale (1987); NIST/SEMATECH
+e-Handbook 6.3.2.3-4; D. B. Laney, Improved control charts for attributes, Quality Engineering 14
+(2002); for nights, console.rules.slowing_baseline.
 """
 
 from __future__ import annotations
@@ -20,32 +22,22 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple
 
-from console.figures.drift import ewma_half_width, ewma_step
-from console.figures.inputs import finite
+import numpy as np
+
+from console.figures.drift import ewma_half_width
+from console.figures.inputs import FigureError
 from console.figures.run_length import cusum_decision_for, ewma_run_length
+from console.rules.slowing_baseline import CLIP, Array, Baseline, sums_of
 
-LEARNED = 150
-"""Cycles after which the baseline stands still,"""
+LEARNED = 120
+"""Values after which the baseline stands still,"""
 LEARNED_NIGHTS = 3
-"""in so many nights at least, for no two nights are alike,"""
-_LEARNED_AT_MOST = 600
-"""or so many cycles, should a night be very long."""
+"""in so many nights at least, for no two nights are alike."""
 LEAST_SLOWER = 0.05
 """Less than this share is of no consequence for a scare, however sure it is."""
-NIGHT_SPREADS = 3.5
-"""So many deviations of a night's mean are the weather's or the crowd's, not the motion's."""
-_NIGHT_PRIOR = 0.02
-"""What nights differ by before that is known, worth two of them."""
-_NIGHT_VALUES = 8
-"""A night with fewer values says nothing about nights."""
 ALLOWANCE = 1.0
 WEIGHT = 0.1
-CLIP = 3.5
-"""One value counts for no more than this many deviations: a guest in the way is no wear."""
-LEAST_SPREAD = 0.01
-"""Spread below this is the clock's, not the motion's."""
 NIGHTS_A_FLAG = 10
 """A site is to have at most one false flag in so many nights."""
 _SURE = 20
@@ -55,26 +47,30 @@ _SURE = 20
 @dataclass(frozen=True, slots=True)
 class Limits:
     """Where the charts signal, in deviations. `run_length` is how many healthy values a chart sees
-    for each false signal of its own."""
+    for each false signal of its own, `chance` that of a healthy night to be taken for slow."""
 
     decision: float
     limit: float
     run_length: float
+    chance: float
 
 
-def limits_for(values_a_night: float, nights: int = NIGHTS_A_FLAG) -> Limits:
-    """Limits that give a site at most one false flag in `nights` by either chart.
+def limits_for(values_a_night: float, streams: int, nights: int = NIGHTS_A_FLAG) -> Limits:
+    """Limits that give a site at most one false flag in `nights`, by chart or odd night.
 
-    `values_a_night` counts every value of every stream of the site.
+    `values_a_night` counts every value of every one of the site's `streams`.
     """
     # Rounded up to two digits, so that the integral equations are solved once and not every night.
     wanted = max(2.0 * nights * max(values_a_night, 1.0), 1000.0)
     digits = 10 ** (math.floor(math.log10(wanted)) - 1)
-    return _limits(min(math.ceil(wanted / digits) * digits, 2e8))
+    decision, limit, run_length = _limits(min(math.ceil(wanted / digits) * digits, 2e8))
+    # Half of what is allowed: nights do not keep to a normal law.
+    chance = 1 / (2 * nights * max(streams, 1))
+    return Limits(decision, limit, run_length, chance)
 
 
 @lru_cache(maxsize=32)
-def _limits(run_length: float) -> Limits:
+def _limits(run_length: float) -> tuple[float, float, float]:
     # Both charts are asked for two sides; one side alone signals half as often.
     decision = cusum_decision_for(ALLOWANCE, run_length / 2)
     low, high = 2.0, 7.0
@@ -84,20 +80,22 @@ def _limits(run_length: float) -> Limits:
             low = middle
         else:
             high = middle
-    return Limits(decision, high, run_length)
+    return decision, high, run_length
 
 
-class Point(NamedTuple):
-    """One value on the charts. `expected_ms` is what the baseline says for its surroundings."""
+@dataclass(slots=True)
+class Chart:
+    """What is known of each time, oldest first; all but the times and the CUSUM as logarithms.
 
-    ms: float
-    expected_ms: float | None
-    score: float | None
-    slower: float
-    cusum: float
-    limit_ms: float | None
-    """Where the average would be outside the EWMA's limit."""
-    average_ms: float | None
+    `average` and `limit`, where the average would be a flag, lie above what is expected. All three
+    are NaN while nothing is known.
+    """
+
+    times_ms: list[float]
+    expected: list[float]
+    average: list[float]
+    limit: list[float]
+    cusum: list[float]
 
 
 class Stream:
@@ -105,269 +103,189 @@ class Stream:
 
     def __init__(self, limits: Limits) -> None:
         self.limits = limits
-        self.count = 0
+        self.chart = Chart([], [], [], [], [])
         self.flagged_at: int | None = None
         """The value, counted from 1, with which it was flagged."""
         self.slow_since: int | None = None
         """The value with which the CUSUM last left zero."""
-        self._learn = _Learner()
+        self.learning = True
+        """Whether the baseline is still to change."""
+        self._base = Baseline()
+        self._air = _Air()
+        self._night: int | None = None
+        self._tonight: list[tuple[Array, Array]] = []
         self._cusum = 0.0
-        self._average: float | None = None
         self._scores = 0.0
-        self._nights = _Nights()
+        self._average = 0.0
 
     @property
-    def learning(self) -> bool:
-        """Whether the baseline still changes with each value."""
-        enough = self._nights.seen >= LEARNED_NIGHTS or self.count >= _LEARNED_AT_MOST
-        return self.count < LEARNED or not enough
+    def count(self) -> int:
+        """How many values there were."""
+        return len(self.chart.times_ms)
+
+    @property
+    def nights_known(self) -> int:
+        """How many nights are behind the baseline; with fewer than `LEARNED_NIGHTS` it is thin."""
+        return self._base.learned
 
     @property
     def baseline_ms(self) -> float | None:
         """What the motion takes when all is well, in the surroundings it had at first."""
-        return None if self.count < 2 else math.exp(self._learn.coefficients[0])
+        return math.exp(self._base.level) if self._base.known else None
+
+    @property
+    def average_ms(self) -> float | None:
+        """What it takes now, in the surroundings it has now."""
+        known = self._base.known and not math.isnan(self.chart.average[-1])
+        return math.exp(self.chart.expected[-1] + self.chart.average[-1]) if known else None
 
     @property
     def spread(self) -> float:
-        """The deviation of the values as a share of the baseline."""
-        return self._learn.deviation
+        """The deviation of the values of one night as a share of the baseline."""
+        return self._base.deviation
+
+    @property
+    def night_spread(self) -> float:
+        """The deviation from night to night, as a share."""
+        return self._base.night_spread
 
     @property
     def slower(self) -> float:
         """How much slower than its baseline it is now, as a share; negative: faster."""
-        return math.expm1(self._average or 0.0)
+        return math.expm1(self._average)
 
     @property
     def least_slower(self) -> float:
-        """The share from which on a slow-down is more than nights differ anyway."""
-        if not self._nights.told:
-            return LEAST_SLOWER
-        night = self._nights.spread**2 * (1 + 1 / max(self._nights.learned, 1))
-        average = (ewma_half_width(1.0, WEIGHT, 1.0) * self.spread) ** 2
-        return max(LEAST_SLOWER, NIGHT_SPREADS * math.sqrt(night + average))
+        """The share from which on a slow-down is more than nights differ anyway, as it is now."""
+        return math.expm1(self._reach(self._base.expect(np.zeros((1, 2)))[1])[0])
 
     def add(
         self,
-        ms: float,
-        psi: float | None = None,
-        temp_degf: float | None = None,
-        night: int | None = None,
-    ) -> Point:
-        """Judge one value by those before it, then learn from it.
+        night: int,
+        times_ms: Sequence[float] | Array,
+        psi: Sequence[float] | Array | None = None,
+        temp_degf: Sequence[float] | Array | None = None,
+    ) -> None:
+        """Judge times of one night, or more of the same one, by the nights before it.
 
-        `night` tells nights apart; without it every value is its own and none is learned of nights.
-        Raises FigureError for a value that is not finite, ValueError for one not above 0.
+        NaN stands for a pressure or warmth that nobody knows. Raises FigureError for a time that is
+        not finite and above 0; nothing is taken in then.
         """
-        if finite("a travel time", ms) <= 0:
-            raise ValueError(f"a motion cannot take {ms:g} ms")
-        learn = self._learn
-        steady = self._cusum < self.limits.decision / 2
-        self._nights.enter(night, steady=steady, deviation=learn.deviation, learning=self.learning)
-        learning = self.learning
-        self.count += 1
-        row = learn.row(psi, temp_degf)
-        judged = learn.judge(row, math.log(ms))
-        expected = None
-        if judged is not None:
-            expected, off, score = judged
-            self._chart(off, score)
-            # Less the surroundings, but not less the baseline: that follows the nights it learns.
-            self._nights.add(off + learn.coefficients[0])
-        if learning:
-            learn.add(row, math.log(ms))
-        if (
-            self.flagged_at is None
-            and self.count >= _SURE
-            and (self._cusum > self.limits.decision or self._scores > self._half_width())
-            and self.slower >= self.least_slower
-        ):
-            self.flagged_at = self.count
-        known = expected is not None and self._average is not None
-        return Point(
-            ms=ms,
-            expected_ms=None if expected is None else math.exp(expected),
-            score=None if judged is None else judged[2],
-            slower=self.slower,
-            cusum=self._cusum,
-            limit_ms=math.exp(expected + self._half_width() * learn.deviation)
-            if expected is not None
-            else None,
-            average_ms=math.exp(expected + (self._average or 0.0))
-            if known and expected is not None
-            else None,
-        )
+        times = np.asarray(times_ms, dtype=np.float64)
+        if not len(times):
+            return
+        if not (np.isfinite(times).all() and times.min() > 0):
+            raise FigureError("a motion takes some time, and a finite one")
+        if night != self._night:
+            self._end_night()
+            self._night = night
+        values = np.log(times)
+        air = self._air.shares(len(values), psi, temp_degf)
+        self._tonight.append((values, air))
+        if self._base.known:
+            self._judge(values, air)
+        else:
+            unknown = [math.nan] * len(values)
+            self._draw(unknown, unknown, unknown, [0.0] * len(values))
+        self.chart.times_ms += times.tolist()
 
-    def _chart(self, off: float, score: float) -> None:
-        kept = max(-CLIP, min(CLIP, score))
-        before = self._cusum
-        self._cusum = max(0.0, before + kept - ALLOWANCE)
-        if before == 0.0 < self._cusum and self.flagged_at is None:
-            self.slow_since = self.count
-        elif self._cusum == 0.0 and self.flagged_at is None:
-            self.slow_since = None
-        self._scores = ewma_step(self._scores, kept, WEIGHT)
-        deviation = self._learn.deviation
-        kept_off = max(-CLIP * deviation, min(CLIP * deviation, off))
-        # A slow-down of many deviations must show in full once it lasts.
-        heavy = kept_off if self._cusum <= self.limits.decision else off
-        self._average = ewma_step(self._average or 0.0, heavy, WEIGHT)
+    def _end_night(self) -> None:
+        if not self._tonight:
+            return
+        values = np.concatenate([values for values, _ in self._tonight])
+        air = np.concatenate([air for _, air in self._tonight])
+        self._tonight = []
+        if self.flagged_at is None:
+            self._base.see(sums_of(values, air), learn=self.learning)
+        base = self._base
+        enough = base.learned >= LEARNED_NIGHTS and base.count >= LEARNED
+        self.learning = self.flagged_at is None and not enough
+
+    def _judge(self, values: Array, air: Array) -> None:
+        """Go on with both charts, and raise the flag where they ask for it."""
+        expected, uncertain = self._base.expect(air)
+        off = values - expected
+        deviation = self._base.deviation
+        scores = _normal_scores(off / np.sqrt(deviation**2 + uncertain), self._base.free)
+        reach = self._reach(uncertain)
+        half_width, decision = self._half_width(), self.limits.decision
+        edge = CLIP * deviation
+        kept = np.clip(scores, -CLIP, CLIP).tolist()
+        sums: list[float] = []
+        averages: list[float] = []
+        number, cusum = self.count, self._cusum
+        means, average = self._scores, self._average
+        for far, score, most in zip(off.tolist(), kept, reach.tolist(), strict=True):
+            number += 1
+            cusum = max(0.0, cusum + score - ALLOWANCE)
+            means += WEIGHT * (score - means)
+            # A slow-down of many deviations must show in full once it lasts.
+            if cusum <= decision:
+                far = min(max(far, -edge), edge)
+            average += WEIGHT * (far - average)
+            sums.append(cusum)
+            averages.append(average)
+            if self.flagged_at is not None:
+                continue
+            if cusum == 0.0:
+                self.slow_since = None
+            elif self.slow_since is None:
+                self.slow_since = number
+            signals = cusum > decision or means > half_width
+            if signals and average > most and number >= _SURE:
+                self.flagged_at = number
+        self._cusum, self._scores, self._average = cusum, means, average
+        limit = np.maximum(half_width * deviation, reach)
+        self._draw(expected.tolist(), averages, limit.tolist(), sums)
+
+    def _reach(self, uncertain: Array) -> Array:
+        share = ewma_half_width(1.0, WEIGHT, 1.0) ** 2
+        nights = self._base.reach(uncertain, share, self.limits.chance)
+        return np.maximum(nights, math.log1p(LEAST_SLOWER))
 
     def _half_width(self) -> float:
         return ewma_half_width(1.0, WEIGHT, self.limits.limit)
 
-
-class _Nights:
-    """How far nights differ: by the differences of successive means, to which wear adds little.
-
-    Source: J. von Neumann et al., The mean square successive difference (1941).
-    """
-
-    def __init__(self) -> None:
-        self.seen = LEARNED_NIGHTS
-        """How many nights there were; enough, as long as nobody tells them apart."""
-        self.learned = 0
-        """How many of them are behind the baseline."""
-        self._now: int | None = None
-        self._sum = 0.0
-        self._count = 0
-        self._before: float | None = None
-        self._squares = 2 * _NIGHT_PRIOR**2
-        self._pairs = 2
-
-    @property
-    def told(self) -> bool:
-        """Whether nights are told apart at all."""
-        return self._now is not None
-
-    @property
-    def spread(self) -> float:
-        """The deviation from night to night, as a share."""
-        return math.sqrt(max(self._squares, 0.0) / self._pairs)
-
-    def enter(self, night: int | None, *, steady: bool, deviation: float, learning: bool) -> None:
-        """A value of this night comes; `steady` says that nothing was slow when the last ended."""
-        if night is None or night == self._now:
-            return
-        self.seen = 1 if self._now is None else self.seen + 1
-        self.learned += learning
-        if self._count >= _NIGHT_VALUES and steady:
-            mean = self._sum / self._count
-            if self._before is not None:
-                # What the means scatter by themselves is no difference between nights.
-                noise = deviation**2 / self._count
-                self._squares += (mean - self._before) ** 2 / 2 - noise
-                self._pairs += 1
-            self._before = mean
-        self._now, self._sum, self._count = night, 0.0, 0
-
-    def add(self, value: float) -> None:
-        """A value of this night, what pressure and warmth do to it taken off."""
-        self._sum += value
-        self._count += 1
+    def _draw(
+        self,
+        expected: list[float],
+        average: list[float],
+        limit: list[float],
+        cusum: list[float],
+    ) -> None:
+        """`average` and `limit` are above what is expected."""
+        chart = self.chart
+        chart.expected += expected
+        chart.average += average
+        chart.limit += limit
+        chart.cusum += cusum
 
 
-_AS_AT_FIRST = (1.0, 0.0, 0.0)
-"""A row for surroundings that are unknown, or as they were with the first value."""
+class _Air:
+    """Pressure and warmth as shares of 10 psi and 20 degF above what they were at first."""
 
-
-class _Learner:
-    """Least squares on the values so far, one by one: mean, and what pressure and warmth do."""
-
-    # A slope of 10 % for 10 psi or 20 degF is held for as likely as one deviation of 5 %.
-    _RIDGE = (0.05 / 0.10) ** 2
+    _UNITS = (10.0, 20.0)
 
     def __init__(self) -> None:
-        self.count = 0
-        self.coefficients = (0.0, 0.0, 0.0)
-        self._inverse: tuple[tuple[float, float, float], ...] = ((0.0, 0.0, 0.0),) * 3
-        self._matrix = [[0.0, 0.0, 0.0], [0.0, self._RIDGE, 0.0], [0.0, 0.0, self._RIDGE]]
-        self._vector = [0.0, 0.0, 0.0]
-        self._squares = 0.0
-        self._first_psi: float | None = None
-        self._first_degf: float | None = None
-        self._varied = [False, False]
-        self.deviation = 0.0
-        """The spread of what is left over; 0 before two values."""
+        self._first = [math.nan, math.nan]
 
-    def row(self, psi: float | None, degf: float | None) -> tuple[float, float, float]:
-        """The surroundings as a row of the fit; what is not known is taken to be as at first."""
-        if self._first_psi is None:
-            self._first_psi = psi
-        if self._first_degf is None:
-            self._first_degf = degf
-        return (
-            1.0,
-            0.0 if psi is None else (psi - (self._first_psi or psi)) / 10,
-            0.0 if degf is None else (degf - (self._first_degf or degf)) / 20,
-        )
-
-    def judge(
-        self, row: tuple[float, float, float], value: float
-    ) -> tuple[float, float, float] | None:
-        """(expected, off, score) of a new value, None while there are not two to judge it by."""
-        free = self._free()
-        if free <= 0:
-            return None
-        expected, leverage = self._expect(row)
-        off = value - expected
-        t = off / (self.deviation * math.sqrt(1.0 + leverage))
-        return expected, off, _normal_score(t, free)
-
-    def add(self, row: tuple[float, float, float], value: float) -> None:
-        """Learn from a value; one far out is learned from as if it were at the edge."""
-        if self.count:
-            expected, leverage = self._expect(row)
-            off = value - expected
-            if self.count >= 10:
-                furthest = CLIP * self.deviation
-                off = max(-furthest, min(furthest, off))
-                value = expected + off
-            self._squares += off * off / (1.0 + leverage)
-        self.count += 1
-        for i, x in enumerate(row):
-            self._vector[i] += x * value
-            for j, y in enumerate(row):
-                self._matrix[i][j] += x * y
-        self._varied = [was or x != 0.0 for was, x in zip(self._varied, row[1:], strict=True)]
-        self._inverse = _inverse(self._matrix)
-        a, b, c = (sum(r * v for r, v in zip(line, self._vector, strict=True))
-                   for line in self._inverse)  # fmt: skip
-        self.coefficients = (a, b, c)
-        free = self._free()
-        if free > 0:
-            self.deviation = max(math.sqrt(self._squares / free), LEAST_SPREAD)
-
-    def _free(self) -> int:
-        return self.count - 1 - sum(self._varied)
-
-    def _expect(self, row: tuple[float, float, float]) -> tuple[float, float]:
-        if row == _AS_AT_FIRST:
-            return self.coefficients[0], self._inverse[0][0]
-        expected = sum(c * x for c, x in zip(self.coefficients, row, strict=True))
-        spread = [sum(a * x for a, x in zip(line, row, strict=True)) for line in self._inverse]
-        return expected, sum(s * x for s, x in zip(spread, row, strict=True))
+    def shares(self, count: int, *known: Sequence[float] | Array | None) -> Array:
+        """One row a value; what is not known is taken to be as it was at first."""
+        found = np.zeros((count, len(self._UNITS)))
+        for place, given in enumerate(known):
+            if given is None:
+                continue
+            read = np.asarray(given, dtype=np.float64)
+            if math.isnan(self._first[place]) and len(there := read[np.isfinite(read)]):
+                self._first[place] = float(there[0])
+            found[:, place] = np.nan_to_num((read - self._first[place]) / self._UNITS[place])
+        return found
 
 
-def _normal_score(t: float, free: int) -> float:
-    """The standard normal score as unlikely as t with so many degrees of freedom.
+def _normal_scores(t: Array, free: int) -> Array:
+    """Standard normal scores as unlikely as t with so many degrees of freedom.
 
-    From 100 on by the approximation of M. Abramowitz and I. Stegun, 26.7.8.
+    Source: M. Abramowitz and I. Stegun, 26.7.8.
     """
-    if free >= 100:
-        return t * (1 - 1 / (4 * free)) / math.sqrt(1 + t * t / (2 * free))
-    from scipy.special import ndtri, stdtr
-
-    tail = float(ndtri(stdtr(free, -abs(t))))
-    return math.copysign(min(-tail, 8.0), t)
-
-
-def _inverse(m: Sequence[Sequence[float]]) -> tuple[tuple[float, float, float], ...]:
-    """The inverse of a positive 3 x 3 matrix by its adjugate."""
-    (a, b, c), (d, e, f), (g, h, i) = m
-    p, q, r = e * i - f * h, f * g - d * i, d * h - e * g
-    determinant = a * p + b * q + c * r
-    return (
-        (p / determinant, (c * h - b * i) / determinant, (b * f - c * e) / determinant),
-        (q / determinant, (a * i - c * g) / determinant, (c * d - a * f) / determinant),
-        (r / determinant, (b * g - a * h) / determinant, (a * e - b * d) / determinant),
-    )
+    scores: Array = t * (1 - 1 / (4 * free)) / np.sqrt(1 + t * t / (2 * free))
+    return scores

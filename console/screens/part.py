@@ -184,7 +184,7 @@ def chart_title(chart: TravelChart) -> str:
     found = (
         f"SLOW, {chart.slower:+.0%}"
         if chart.flagged_at is not None
-        else "learning its baseline"
+        else "few data, learning its baseline"
         if chart.learning
         else f"as usual, {chart.slower:+.0%}"
     )

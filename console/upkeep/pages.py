@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Lock
+from typing import TYPE_CHECKING
 
 from console.ledger.entries import ServiceKind
 from console.ledger.opening import explaining
@@ -16,7 +18,6 @@ from console.site.loading import load
 from console.site.models import Site
 from console.upkeep.outlook import Due, Outlook
 from console.upkeep.saying import KIND_WORDS, chance_words, fact_lines, mark_words, when_words
-from console.upkeep.watching import Watch, Watched
 from console.views.upkeep import (
     PartPage,
     SeasonTable,
@@ -26,6 +27,9 @@ from console.views.upkeep import (
     WorkRecord,
     Worsening,
 )
+
+if TYPE_CHECKING:
+    from console.upkeep.watching import Watched
 
 CHARTED = 400
 """How many of the newest values a chart shows."""
@@ -55,6 +59,8 @@ class UpkeepPages:
 
     def worse(self) -> list[Worsening]:
         """What is getting worse, over the whole site."""
+        from console.upkeep.watching import Watch
+
         with self._look() as (outlook, reader):
             watch = Watch(outlook, reader)
             found = []
@@ -71,6 +77,8 @@ class UpkeepPages:
 
     def part(self, subject: str) -> PartPage:
         """One part's page."""
+        from console.upkeep.watching import Watch
+
         with self._look() as (outlook, reader):
             fitting, _ = find(outlook.fittings, subject)
             part = outlook.part(fitting)
@@ -169,16 +177,22 @@ def _work(reader: UpkeepReader, fitting: Fitting) -> tuple[WorkRecord, ...]:
 
 
 def _chart(watched: Watched) -> TravelChart:
-    points, flagged = watched.points[-CHARTED:], watched.stream.flagged_at
-    cut = len(watched.points) - len(points)
+    stream, chart, flagged = watched.stream, watched.stream.chart, watched.stream.flagged_at
+    cut = max(0, stream.count - CHARTED)
     return TravelChart(
         sequence=watched.sequence,
         direction=watched.direction,
-        values=tuple(p.ms for p in points),
-        average=tuple(p.average_ms for p in points),
-        expected=tuple(p.expected_ms for p in points),
-        limit=tuple(p.limit_ms for p in points),
-        slower=watched.stream.slower,
-        learning=watched.stream.learning,
+        values=tuple(chart.times_ms[cut:]),
+        average=tuple(_ms(chart.expected[cut:], chart.average[cut:])),
+        expected=tuple(_ms(chart.expected[cut:])),
+        limit=tuple(_ms(chart.expected[cut:], chart.limit[cut:])),
+        slower=stream.slower,
+        learning=stream.learning,
         flagged_at=None if flagged is None else max(flagged - 1 - cut, 0),
     )
+
+
+def _ms(*logarithms: Sequence[float]) -> Iterator[float | None]:
+    """Milliseconds from sums of logarithms, None where one of them is not known."""
+    for total in map(sum, zip(*logarithms, strict=True)):
+        yield None if math.isnan(total) else math.exp(total)

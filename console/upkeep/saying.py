@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from console.figures.life import b10d_from_b10, life
 from console.ledger.entries import ServiceKind
@@ -14,7 +15,9 @@ from console.rules.upkeep import Mark, Standing, Unit
 from console.site.fittings import id_of
 from console.upkeep.history import PartNow
 from console.upkeep.outlook import Due, Outlook, Stock, life_unit
-from console.upkeep.watching import Flag, Watched
+
+if TYPE_CHECKING:
+    from console.upkeep.watching import Flag, Watched
 
 Plain = dict[str, object]
 
@@ -158,8 +161,11 @@ def stream_object(watched: Watched) -> Plain:
         "learning": stream.learning,
         "baseline_ms": stream.baseline_ms,
         "spread": stream.spread,
+        "nights_known": stream.nights_known,
+        "night_spread": stream.night_spread,
+        "least_slower": stream.least_slower,
         "slower": stream.slower,
-        "cusum": watched.points[-1].cusum if watched.points else 0.0,
+        "cusum": stream.chart.cusum[-1],
         "flagged": stream.flagged_at is not None,
         "slow_since": None if watched.slow_since_ns is None else _utc(watched.slow_since_ns),
     }

@@ -1,33 +1,35 @@
 """What is getting worse, from the ledger: slow motions, rising misses and delays, sticking valves.
 
-Each stream of travel times begins with the newest work on its motion. Of a long stretch the first
-cycles are read, from which the baseline is learned, and the newest; what lies between would only
-have been charted.
+Each stream of travel times begins with the newest work on its motion. Of a long stretch some cycles
+of each of the first nights are read, from which the baseline is learned, and the newest; what lies
+between would only have been charted.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import groupby
 
 from console.ledger.entries import Direction
-from console.ledger.upkeep import AirRow, TravelRow, UpkeepReader
+from console.ledger.upkeep import TravelRow, UpkeepReader
 from console.ledger.working import WEATHER
 from console.rules.signs import COLD_CYCLES, cause, rising, warm
 from console.rules.signs import sticks as sticks_on
-from console.rules.slowing import Limits, Point, Stream, limits_for
+from console.rules.slowing import Limits, Stream, limits_for
+from console.site.models import Prop
 from console.upkeep.history import readings_of
 from console.upkeep.outlook import Outlook
+from console.upkeep.surroundings import Series, Surroundings
 
-LEARN_ROWS = 400
+FIRST_NIGHTS = 8
+FIRST_ROWS = 50
+"""Of each of the first nights; cold cycles among them."""
 NEWEST_ROWS = 800
 NIGHTS_ROWS = 1200
 RECENT_NIGHTS = 3
 BEFORE_NIGHTS = 14
-_AIR_WITHIN_NS = 10 * 60 * 10**9
-_WEATHER_WITHIN_NS = 12 * 3600 * 10**9
 _PROMPT_NS = 60 * 10**9
 _DONE = "done"
 
@@ -63,23 +65,20 @@ class Flag:
 
 @dataclass(slots=True)
 class Watched:
-    """One stream with its charted values; `points` are those read, oldest first."""
+    """One stream with its chart, and when each charted cycle started."""
 
     prop: str
     motion: str
     sequence: str
     direction: str
     stream: Stream
-    points: list[Point] = field(default_factory=list)
     started_ns: list[int] = field(default_factory=list)
-    gap_after: int | None = None
-    """After how many points cycles were passed over, None where all were read."""
 
     @property
     def slow_since_ns(self) -> int | None:
         """When the values left the baseline for good."""
         at = self.stream.slow_since
-        return None if at is None or at > len(self.started_ns) else self.started_ns[at - 1]
+        return None if at is None else self.started_ns[at - 1]
 
 
 class Watch:
@@ -88,9 +87,8 @@ class Watch:
     def __init__(self, outlook: Outlook, reader: UpkeepReader) -> None:
         self._outlook = outlook
         self._reader = reader
-        self.limits: Limits = limits_for(self._values_a_night())
-        weather = outlook.history.rows_of(WEATHER)
-        self._weather = readings_of(weather, "temp_degf")
+        self.limits: Limits = limits_for(self._values_a_night(), self._streams())
+        self._weather = Series(readings_of(outlook.history.rows_of(WEATHER), "temp_degf"))
 
     def prop(self, name: str, motions: Sequence[str] | None = None) -> list[Watched]:
         """The streams of a prop, or of some of its motions."""
@@ -126,59 +124,40 @@ class Watch:
         newest = self._reader.newest_travels(prop, base, NEWEST_ROWS)
         first: list[TravelRow] = []
         if len(newest) == NEWEST_ROWS:
-            first = self._reader.travels_after(prop, base, LEARN_ROWS)
+            first = self._reader.first_travels(prop, base, FIRST_NIGHTS, FIRST_ROWS)
             first = [row for row in first if row.seq < newest[0].seq]
+        air = Surroundings(self._reader, (first, newest), self._weather)
+        rows = first + newest
+        counted = warm(row.started_ns / 1e9 for row in rows)
+        kept = [r for r, counts in zip(rows, counted, strict=True) if counts and r.outcome == _DONE]
         found: dict[StreamKey, Watched] = {}
-        for rows in (first, newest):
-            for watched in found.values():
-                watched.gap_after = len(watched.points) if first else None
-            self._chart(prop, motions, rows, found)
+        for night, of_night in groupby(kept, key=lambda row: row.night_id):
+            self._chart(prop, motions, night, list(of_night), air, found)
         return list(found.values())
 
     def _chart(
         self,
         prop: str,
         motions: Sequence[str],
+        night: int,
         rows: Sequence[TravelRow],
+        air: Surroundings,
         found: dict[StreamKey, Watched],
     ) -> None:
-        if not rows:
-            return
-        air = self._reader.air(
-            rows[0].started_ns - _AIR_WITHIN_NS, rows[-1].started_ns + _AIR_WITHIN_NS
-        )
-        at_ns = [one.wall_ns for one in air]
-        for row, counts in zip(rows, warm(r.started_ns / 1e9 for r in rows), strict=True):
-            if not counts or row.outcome != _DONE:
-                continue
-            psi, degf = self._surroundings(row.started_ns, air, at_ns)
+        """Take the cycles of one night, or a part of it, into their streams."""
+        times: dict[StreamKey, tuple[list[int], list[float]]] = {}
+        for row in rows:
             for (motion, direction), ms in mean_travels(row).items():
-                if motion not in motions:
-                    continue
-                key = (motion, row.sequence, direction)
-                if key not in found:
-                    stream = Stream(self.limits)
-                    found[key] = Watched(prop, motion, row.sequence, direction, stream)
-                watched = found[key]
-                watched.points.append(watched.stream.add(ms, psi, degf, row.night_id))
-                watched.started_ns.append(row.started_ns)
-
-    def _surroundings(
-        self, at_ns: int, air: Sequence[AirRow], times: Sequence[int]
-    ) -> tuple[float | None, float | None]:
-        psi: float | None = None
-        degf: float | None = None
-        place = bisect_left(times, at_ns)
-        around = air[max(place - 1, 0) : place + 1]
-        for one in sorted(around, key=lambda one: -abs(one.wall_ns - at_ns)):
-            if abs(one.wall_ns - at_ns) <= _AIR_WITHIN_NS:
-                psi = psi if one.psi is None else one.psi
-                degf = degf if one.temp_degf is None else one.temp_degf
-        if degf is None and self._weather:
-            read = bisect_right(self._weather, (at_ns, float("inf"))) - 1
-            if read >= 0 and at_ns - self._weather[read][0] <= _WEATHER_WITHIN_NS:
-                degf = self._weather[read][1]
-        return psi, degf
+                if motion in motions:
+                    at, took = times.setdefault((motion, row.sequence, direction), ([], []))
+                    at.append(row.started_ns)
+                    took.append(ms)
+        for (motion, sequence, direction), (at, took) in times.items():
+            key = (motion, sequence, direction)
+            if key not in found:
+                found[key] = Watched(prop, motion, sequence, direction, Stream(self.limits))
+            found[key].stream.add(night, took, *air.at(at))
+            found[key].started_ns += at
 
     def _slow(self, prop: str, streams: Sequence[Watched]) -> list[Flag]:
         flags = []
@@ -282,16 +261,24 @@ class Watch:
         total = 0.0
         nights = self._outlook.history.nights[-BEFORE_NIGHTS:]
         for prop in self._outlook.site.props:
-            ends = sum(
-                (m.end_sensor.out is not None) + (m.end_sensor.home is not None)
-                for m in prop.motions
-            )
             cycles = self._outlook.history.cycles.get(prop.name, {})
-            total += ends * sum(cycles.get(n.night_id, 0) for n in nights) / max(len(nights), 1)
+            a_night = sum(cycles.get(n.night_id, 0) for n in nights) / max(len(nights), 1)
+            total += _ends(prop) * a_night
         return total
+
+    def _streams(self) -> int:
+        """How many streams there can be: each end sensor has one in each sequence."""
+        return sum(_ends(prop) * len(prop.sequences) for prop in self._outlook.site.props)
 
 
 _WAYS = {"out": "going out", "back": "coming home", "back+out": "going out and coming home"}
+
+
+def _ends(prop: Prop) -> int:
+    """How many end sensors a prop's motions have."""
+    return sum(
+        (m.end_sensor.out is not None) + (m.end_sensor.home is not None) for m in prop.motions
+    )
 
 
 def mean_travels(row: TravelRow) -> dict[tuple[str, str], float]:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
+import pytest
+
 from tests.proof.upkeep_seasons import forecasts, slowing, stock
 
 
-def test_wear_is_found_and_health_left_alone(tmp_path: Path) -> None:
-    """A season through a real ledger: every slow-down found in half its ramp, no false flag."""
-    found = slowing(tmp_path, random.Random(6), sites=1, props=6, nights=10)
+@pytest.mark.parametrize("apart", [0.0, 0.02])
+def test_wear_is_found_and_health_left_alone(tmp_path: Path, apart: float) -> None:
+    """Seasons through real ledgers: every slow-down found on its way, hardly a false flag."""
+    found = slowing(tmp_path, random.Random(6), sites=3, props=6, odd=apart)
     assert found["slowing_missed"] == 0
-    assert found["delay_median_cycles"] <= 150
-    assert found["false_flags_per_10000_healthy_cycles"] <= 2
+    assert found["delay_median_cycles"] <= 230
+    assert found["false_flags_per_site_in_ten_nights"] <= 1
     assert found["plain_one_value_15_percent_flagged_healthy_share"] > 0.3
 
 
