@@ -11,8 +11,13 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from statistics import NormalDist, fmean
+from typing import TYPE_CHECKING
 
 from console.figures.inputs import FigureError, above_zero, fraction
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 # A bound further than this factor from the estimate says no more than that there is none.
 _FURTHEST = 50.0
@@ -64,29 +69,29 @@ def fit(failures: Iterable[float], censored: Iterable[float] = ()) -> Weibull:
         FigureError: There is no failure, a time is not above 0, or the times hold no spread from
             which a shape could be told.
     """
-    sample = _sample(failures, censored)
-    largest = max(sample.logs)
-    scaled = [log - largest for log in sample.logs]
+    return _fit(_sample(failures, censored))
+
+
+def _fit(sample: _Sample) -> Weibull:
+    import numpy as np
+
+    logs, counts = sample.distinct()
+    largest = float(logs.max())
+    scaled = logs - largest
     target = sample.mean_failed - largest
 
-    def too_steep(beta: float) -> bool:
-        weights = [math.exp(beta * x) for x in scaled]
-        pulled = sum(w * x for w, x in zip(weights, scaled, strict=True)) / sum(weights)
-        return pulled - 1 / beta > target
+    def too_flat(beta: float) -> float:
+        weights = counts * np.exp(beta * scaled)
+        return target + 1 / beta - float(weights @ scaled) / float(weights.sum())
 
-    if not too_steep(_STEEPEST):
+    if too_flat(_STEEPEST) >= 0:
         raise FigureError(
             "these times are too alike to tell a shape from: at least two different times are "
             "needed, and the longest must not be the only failure"
         )
-    low, high = 0.0, _STEEPEST
-    while (middle := (low + high) / 2) not in (low, high):
-        if too_steep(middle):
-            high = middle
-        else:
-            low = middle
-    total = sum(math.exp(high * x) for x in scaled)
-    return _checked(high, largest + math.log(total / sample.failed) / high)
+    beta = _falls_through(too_flat, 1.0)
+    total = float(counts @ np.exp(beta * scaled))
+    return _checked(beta, largest + math.log(total / sample.failed) / beta)
 
 
 def fit_by_ranks(failures: Iterable[float], censored: Iterable[float] = ()) -> Weibull:
@@ -134,29 +139,29 @@ def quantile_bounds(
     import numpy as np
 
     sample = _sample(failures, censored)
-    fitted = fit(sample.failures, sample.censored)
+    fitted = _fit(sample)
     scale = _cumulative(share)
-    # Parts of one batch that still run have equal times; each time is worked out once.
-    logs, counts = np.unique(sample.logs, return_counts=True)
+    logs, counts = sample.distinct()
     total = sum(sample.logs[: sample.failed])
+    best = fitted.beta
 
     def profile(log_quantile: float) -> float:
         """The highest log likelihood of all shapes that keep this quantile."""
+        nonlocal best
         offsets = logs - log_quantile
         weighted = counts * offsets
         pull = total - sample.failed * log_quantile
 
-        def falling(beta: float) -> bool:
+        def slope(beta: float) -> float:
             hazard = float(weighted @ np.exp(np.minimum(beta * offsets, 700.0)))
-            return sample.failed / beta + pull - scale * hazard < 0
+            return sample.failed / beta + pull - scale * hazard
 
-        low, high = 0.0, _STEEPEST
-        while (middle := (low + high) / 2) not in (low, high) and high - low > 1e-13 * high:
-            low, high = (low, middle) if falling(middle) else (middle, high)
+        # Near the shape of the quantile before.
+        best = _falls_through(slope, best)
         return (
-            sample.failed * math.log(high * scale)
-            + high * pull
-            - scale * float(counts @ np.exp(np.minimum(high * offsets, 700.0)))
+            sample.failed * math.log(best * scale)
+            + best * pull
+            - scale * float(counts @ np.exp(np.minimum(best * offsets, 700.0)))
         )
 
     return _interval(profile, math.log(fitted.quantile(share)), confidence)
@@ -170,14 +175,17 @@ def beta_bounds(
     Raises:
         FigureError: As `fit`, or the confidence is not between 0 and 1.
     """
+    import numpy as np
+
     sample = _sample(failures, censored)
-    fitted = fit(sample.failures, sample.censored)
-    largest = max(sample.logs)
+    fitted = _fit(sample)
+    logs, counts = sample.distinct()
+    scaled = logs - logs.max()
+    pull = sum(sample.logs[: sample.failed]) - sample.failed * float(logs.max())
 
     def profile(log_beta: float) -> float:
         beta = math.exp(log_beta)
-        total = sum(_exp(beta * (log - largest)) for log in sample.logs)
-        pull = sum(log - largest for log in sample.logs[: sample.failed])
+        total = float(counts @ np.exp(beta * scaled))
         return sample.failed * (log_beta - math.log(total)) + beta * pull
 
     return _interval(profile, math.log(fitted.beta), confidence)
@@ -196,6 +204,12 @@ class _Sample:
     @property
     def mean_failed(self) -> float:
         return fmean(self.logs[: self.failed])
+
+    def distinct(self) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """Each different time and how often it is there: parts of one batch have equal ones."""
+        import numpy as np
+
+        return np.unique(np.array(self.logs), return_counts=True)
 
 
 def _sample(failures: Iterable[float], censored: Iterable[float]) -> _Sample:
@@ -217,28 +231,65 @@ def _checked(beta: float, log_eta: float) -> Weibull:
     return Weibull(beta, math.exp(log_eta))
 
 
-def _exp(power: float) -> float:
-    return math.exp(min(power, 700.0))
-
-
 def _interval(profile: Callable[[float], float], best: float, confidence: float) -> Bounds:
     """Where a profile of the log likelihood has fallen by half the chi-square quantile."""
     fall = NormalDist().inv_cdf((1 + fraction("the confidence", confidence)) / 2) ** 2 / 2
     floor = profile(best) - fall
 
     def edge(direction: float) -> float | None:
+        def above(step: float) -> float:
+            return profile(best + direction * step) - floor
+
         step = 0.1
-        while profile(best + direction * step) > floor:
+        while (beyond := above(step)) > 0:
             step *= 2
             if step > _FURTHEST:
                 return None
-        low, high = 0.0, step
-        while high - low > 1e-10 * max(1.0, high):
-            middle = (low + high) / 2
-            if profile(best + direction * middle) > floor:
-                low = middle
-            else:
-                high = middle
-        return math.exp(best + direction * (low + high) / 2)
+        return math.exp(best + direction * _root(above, (0.0, fall), (step, beyond), 1e-10))
 
     return Bounds(edge(-1.0), edge(1.0))
+
+
+def _falls_through(value: Callable[[float], float], guess: float) -> float:
+    """Where a function of what is above 0 falls through 0; `_STEEPEST` where only past that."""
+    low = high = guess
+    at_low = at_high = value(guess)
+    while at_low < 0:
+        high, at_high = low, at_low
+        low /= 1.5
+        at_low = value(low)
+    while at_high > 0:
+        if high >= _STEEPEST:
+            return _STEEPEST
+        low, at_low = high, at_high
+        high = min(high * 1.5, _STEEPEST)
+        at_high = value(high)
+    return _root(value, (low, at_low), (high, at_high), 1e-13)
+
+
+def _root(
+    value: Callable[[float], float],
+    low: tuple[float, float],
+    high: tuple[float, float],
+    tolerance: float,
+) -> float:
+    """Where a function is 0 between two places (x, value), above 0 at the first, not at the second.
+
+    By false position, the value of an end that stays halved (Illinois method; M. Dowell and P.
+    Jarratt, 1971); every fourth step halves the interval, so that it cannot creep.
+    """
+    (a, above), (b, below) = low, high
+    stayed = 0
+    for step in range(400):
+        if b - a <= tolerance * max(1.0, b) or below == 0:
+            break
+        x = (a + b) / 2 if step % 4 == 3 else b - below * (b - a) / (below - above)
+        x = x if a < x < b else (a + b) / 2
+        found = value(x)
+        if found > 0:
+            a, above = x, found
+            below, stayed = (below / 2 if stayed > 0 else below), 1
+        else:
+            b, below = x, found
+            above, stayed = (above / 2 if stayed < 0 else above), -1
+    return b
