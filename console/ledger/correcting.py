@@ -7,7 +7,6 @@ about; whoever wants to know what really happened reads the entries through `set
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 from console.ledger.entries import ServiceKind
 from console.ledger.rows import ServiceRow
@@ -19,6 +18,9 @@ def settled(rows: Iterable[ServiceRow]) -> list[ServiceRow]:
     Each keeps the `seq` under which it was first recorded; `about` is the `seq` of the correction
     that counts, None where there is none. An exchange is two rows, one for each place.
     """
+    rows = list(rows)
+    if all(row.about is None for row in rows):
+        return sorted(rows, key=_done)
     own: dict[int, list[ServiceRow]] = {}
     said: dict[int, list[ServiceRow]] = {}
     pair: dict[int, int] = {}
@@ -37,7 +39,10 @@ def settled(rows: Iterable[ServiceRow]) -> list[ServiceRow]:
     found: list[ServiceRow] = []
     for seq, first in own.items():
         corrections = [
-            row for about, rows in said.items() if pair.get(about, about) == seq for row in rows
+            row
+            for about, several in said.items()
+            if pair.get(about, about) == seq
+            for row in several
         ]
         if not corrections:
             found.extend(first)
@@ -47,14 +52,21 @@ def settled(rows: Iterable[ServiceRow]) -> list[ServiceRow]:
             continue
         both = [r for r in corrections if r is newest or _pairs(r, newest) or _pairs(newest, r)]
         found.extend(_in_place(row, first[0], newest.seq) for row in both[-2:])
-    return sorted(found, key=lambda row: (row.wall_ns, row.seq))
+    return sorted(found, key=_done)
+
+
+def _done(row: ServiceRow) -> tuple[int, int]:
+    """By when it was done."""
+    return row.wall_ns, row.seq
 
 
 def _in_place(row: ServiceRow, first: ServiceRow, seq: int) -> ServiceRow:
     """The correction where the first entry stood, with its meters where place and time agree."""
-    placed = replace(row, seq=first.seq, about=seq)
+    placed = row._replace(seq=first.seq, about=seq)
     same = (row.prop, row.motion, row.wall_ns) == (first.prop, first.motion, first.wall_ns)
-    return replace(placed, prop_cycles=first.prop_cycles, strokes=first.strokes) if same else placed
+    if not same:
+        return placed
+    return placed._replace(prop_cycles=first.prop_cycles, strokes=first.strokes)
 
 
 def _pairs(one: ServiceRow, next_one: ServiceRow) -> bool:

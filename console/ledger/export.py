@@ -11,7 +11,6 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from itertools import chain, islice
 from typing import Any, TextIO
@@ -35,25 +34,24 @@ def local_text(wall_ns: int) -> str:
 
 
 def columns(row_type: type[Any]) -> list[str]:
-    """The names under which rows of this dataclass are written."""
+    """The names under which rows of this kind are written."""
     names: list[str] = []
-    for field in fields(row_type):
-        if field.name.endswith("_ns"):
-            names.append(_time_name(field.name))
-        names.append("night" if field.name == "date" else field.name)
+    for name in row_type._fields:
+        if name.endswith("_ns"):
+            names.append(_time_name(name))
+        names.append("night" if name == "date" else name)
     return names
 
 
 def as_mapping(row: Any) -> dict[str, Any]:
     """One row as plain JSON values under the names of `columns`."""
     values: dict[str, Any] = {}
-    for field in fields(row):
-        value = getattr(row, field.name)
-        if field.name.endswith("_ns"):
-            values[_time_name(field.name)] = None if value is None else utc_text(value)
-        if field.name == "travels":
+    for name, value in row._asdict().items():
+        if name.endswith("_ns"):
+            values[_time_name(name)] = None if value is None else utc_text(value)
+        if name == "travels":
             value = [travel._asdict() for travel in value]
-        values["night" if field.name == "date" else field.name] = value
+        values["night" if name == "date" else name] = value
     return values
 
 

@@ -129,7 +129,7 @@ class Reader:
         """Missed triggers in the order of arrival."""
         also = {"c.reason": wanted.reason, "c.source": wanted.source}
         for row in self._stream("missed", _MISSED, wanted, also):
-            yield MissedRow(*row)
+            yield MissedRow._make(row)
 
     def events(self, wanted: Filter = Filter()) -> Iterator[EventRow]:  # noqa: B008
         """Events in the order of arrival; `prop` is looked for in their subject."""
@@ -146,7 +146,7 @@ class Reader:
             FROM gaps g JOIN counters k ON k.id = g.counter_id
             ORDER BY k.board, k.prop_index, k.id, g.first
         """)
-        return [GapRow(*row) for row in rows]
+        return [GapRow._make(row) for row in rows]
 
     def counters(self) -> dict[CounterKey, Counter]:
         """How far each prop's cycle numbers are known, by (board, life, prop index)."""

@@ -2,12 +2,14 @@
 
 Wall clocks (`…_ns`) are nanoseconds since 1970 in UTC. `seq` is the place in the order of arrival,
 one row of numbers over all kinds. `night_id` is 0 and `date` empty for what came between nights.
+Rows are named tuples, since a look makes thousands of them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from console.ledger.entries import Travel
 
@@ -31,8 +33,7 @@ class Filter:
     newest: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class NightRow:
+class NightRow(NamedTuple):
     """One night with its sums. `closed_ns` is None while it is open."""
 
     night_id: int
@@ -46,8 +47,7 @@ class NightRow:
     missed: int
 
 
-@dataclass(frozen=True, slots=True)
-class CycleRow:
+class CycleRow(NamedTuple):
     """One cycle."""
 
     seq: int
@@ -69,8 +69,7 @@ class CycleRow:
     board_ms: int
 
 
-@dataclass(frozen=True, slots=True)
-class MissedRow:
+class MissedRow(NamedTuple):
     """One missed trigger."""
 
     seq: int
@@ -83,8 +82,7 @@ class MissedRow:
     board: str
 
 
-@dataclass(frozen=True, slots=True)
-class EventRow:
+class EventRow(NamedTuple):
     """One event, with its detail as plain JSON values."""
 
     seq: int
@@ -98,8 +96,7 @@ class EventRow:
     board: str
 
 
-@dataclass(frozen=True, slots=True)
-class GapRow:
+class GapRow(NamedTuple):
     """Cycles known to have happened and not stored: `first` to `last`, both included.
 
     `prop` is the name that its other cycles carry, empty where none is stored.
@@ -116,8 +113,7 @@ class GapRow:
     noticed_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class ServiceRow:
+class ServiceRow(NamedTuple):
     """Work on a part, with the meters at that moment; `strokes` is None where nobody counted.
 
     `about`, `other` and `recorded_ns` are those of `entries.ServiceEntry`; rows of the first schema
