@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from binascii import crc_hqx
 from dataclasses import dataclass, field
 
 import pytest
@@ -35,6 +36,8 @@ GUARANTEED_WRITES = 100_000
 """Write and erase cycles of each EEPROM cell that the ATmega328P's data sheet gives."""
 RECORDS_AT = 246
 """Where the ring of the first prop's records begins on the small part."""
+LIFE_AT = 6
+"""Where the first prop's life lies there."""
 WRITE_US = 3400
 """How long that data sheet says a byte takes."""
 
@@ -319,6 +322,33 @@ def test_damaged_record_is_said_and_the_others_survive() -> None:
     assert [c.number for c in rig.of(CycleRecord)] == [n for n in range(5, 21) if n != 10]
     events = {(e.kind, e.prop, e.value) for e in rig.of(EventRecord)}
     assert events == {(EventKind.MEMORY, 1, 10)}
+
+
+def _resealed(memory: bytes, slot: int, place: int, byte: int) -> bytes:
+    """A byte of a record of prop 1 changed, and its checksums made to fit again."""
+    out = bytearray(memory)
+    at = RECORDS_AT + slot * 24
+    out[at + place] = byte
+    life = bytes(out[LIFE_AT : LIFE_AT + 4])[::-1]
+    head = crc_hqx(life + b"\0" + out[at : at + 11], 0xFFFF)
+    out[at + 11 : at + 13] = head.to_bytes(2)
+    tail = crc_hqx(bytes([out[at]]) + out[at + 13 : at + 22], ~head & 0xFFFF)
+    out[at + 22 : at + 24] = tail.to_bytes(2)
+    return bytes(out)
+
+
+def test_a_whole_record_with_words_that_are_none() -> None:
+    """No outcome of that number: a cycle that was cut; no such trigger: a damaged record."""
+    for place, byte, outcome in ((15, 0xE0, Outcome.POWER), (9, 0x81, None)):
+        rig = Rig(small=True, nv=_resealed(_worn(), 10, place, byte))
+        rig.acknowledging = True
+        rig.open()
+        rig.run(3000)
+        told = {c.number: c.outcome for c in rig.of(CycleRecord)}
+        assert told.pop(10, None) == outcome
+        assert set(told) == set(range(5, 21)) - {10}
+        assert [e.value for e in rig.of(EventRecord)] == ([] if outcome else [10])
+        assert not rig.stray
 
 
 def test_strokes_of_every_kind_count_and_are_durable() -> None:

@@ -95,8 +95,10 @@ static void read_slot(const struct sx *s, uint8_t p, uint8_t slot, struct slot *
     r->number = (sx_number)load(r->head, 3);
     r->crc = crc_of(seed(s, p), r->head, SX_HEAD_BYTES - 2);
     r->given = (uint16_t)(r->head[11] << 8 | r->head[12]);
-    if (r->given == r->crc && (uint8_t)r->number % SX_RECORDS == slot && r->number) {
-        r->whole = tail_fits(r, r->crc, r->number) ? 2 : 1;
+    if (r->given == r->crc && (uint8_t)r->number % SX_RECORDS == slot && r->number &&
+        r->head[9] >> 5 < SX_TRIGGER_COUNT) {
+        bool finished = tail_fits(r, r->crc, r->number) && r->tail[2] >> 5 < SX_OUTCOME_COUNT;
+        r->whole = finished ? 2 : 1;
     }
 }
 
