@@ -15,7 +15,7 @@ from tests.tools import tool
 CORPUS = Path(__file__).parent / "corpus"
 
 
-@pytest.mark.parametrize(("target", "runs"), [("line", 1500), ("memory", 150)])
+@pytest.mark.parametrize(("target", "runs"), [("line", 4000), ("memory", 4000)])
 def test_nothing_crashes_and_nothing_goes_on_unasked(
     target: str, runs: int, tmp_path: Path
 ) -> None:
@@ -30,7 +30,7 @@ def test_nothing_crashes_and_nothing_goes_on_unasked(
     work = tmp_path / "corpus"
     shutil.copytree(CORPUS / target, work)
     done = subprocess.run(
-        [tmp_path / f"fuzz_{target}", f"-runs={runs}", "-seed=1", "-max_len=300", work],
+        [tmp_path / f"fuzz_{target}", f"-runs={runs}", "-seed=1", "-max_len=400", work],
         capture_output=True, text=True, cwd=tmp_path, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]

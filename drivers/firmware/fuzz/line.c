@@ -32,6 +32,38 @@ static void frame(struct rig *r, struct moves *m) {
     rig_ask(r, verbs[verb], verb < 21, rest);
 }
 
+/* What a night is made of, which chance would seldom put together. */
+static void common(struct rig *r, uint8_t which) {
+    switch (which < 32 ? 0 : 1 + which % 8) {
+    case 0:
+        rig_reset(r);
+        break;
+    case 1:
+        rig_ask(r, "DISARM", false, "0");
+        break;
+    case 2:
+        rig_ask(r, "STOP", false, "5E21AA07");
+        break;
+    case 3: /* whatever had stopped it */
+        rig_ask(r, "STOP", false, "5E21AA07");
+        rig_ask(r, "CLEAR", true, "5E21AA07");
+        break;
+    case 4:
+        rig_ask(r, "FIRE", true, "1");
+        rig_pass(r, which);
+        break;
+    case 5:
+        rig_ask(r, "TEST", true, "1 1");
+        rig_pass(r, which);
+        break;
+    case 6:
+        rig_ask(r, "HOLD", true, "2 1000");
+        break;
+    default:
+        rig_ask(r, "ARM", true, "1 0007");
+    }
+}
+
 static void move(struct rig *r, struct moves *m) {
     uint8_t raw[32];
     size_t n = 0;
@@ -52,34 +84,31 @@ static void move(struct rig *r, struct moves *m) {
         break;
     case 5: {
         uint8_t levels = take(m);
-        sx_virtual_pins(r->board, (uint16_t)(levels | 0xFF00), levels & 0x80u,
-                        (uint16_t)(take(m) * 64u), 0);
-        rig_pass(r, 1);
+        rig_pins(r, (uint16_t)(levels | 0xFF00), levels & 0xC0u, (uint16_t)(take(m) * 64u));
         break;
     }
     case 6:
         rig_prepare(r);
         break;
     default:
-        if (take(m) < 32) {
-            rig_reset(r);
-        } else {
-            rig_ask(r, "ARM", true, "1 0007");
-        }
+        common(r, take(m));
     }
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
-    static uint8_t blank[SX_NV_BYTES];
+    static struct rig r, ready; /* the beginning is the same for all */
     struct moves m = {data, data + size};
-    struct rig r;
-    memset(blank, 0xFF, sizeof blank);
-    rig_begin(&r, blank);
-    rig_prepare(&r);
+    if (!ready.board) {
+        uint8_t blank[SX_NV_BYTES];
+        memset(blank, 0xFF, sizeof blank);
+        rig_begin(&r, blank);
+        rig_begin(&ready, blank);
+        rig_prepare(&ready);
+    }
+    rig_copy(&r, &ready);
     while (m.at < m.end) {
         move(&r, &m);
     }
-    rig_end(&r);
     return 0;
 }

@@ -5,6 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define ROOM 8192
+
 /* Bit by bit from the polynomial, on purpose not the core's own. */
 static uint16_t crc16(const char *text, size_t n) {
     uint16_t crc = 0xFFFF;
@@ -18,9 +20,9 @@ static uint16_t crc16(const char *text, size_t n) {
 }
 
 static void judge(struct rig *r) {
-    struct sx_change changes[64];
-    uint16_t before = 0;
-    size_t n = sx_virtual_changes(r->board, changes, 64);
+    static struct sx_change changes[SX_CHANGES];
+    uint16_t before = r->outputs;
+    size_t n = sx_virtual_changes(r->board, changes, SX_CHANGES);
     for (size_t i = 0; i < n; i++) {
         uint16_t on = (uint16_t)(changes[i].outputs & ~before);
         before = changes[i].outputs;
@@ -29,6 +31,18 @@ static void judge(struct rig *r) {
                 (void)fprintf(stderr, "output %u went on, and nobody had asked\n", o + 1);
                 abort();
             }
+        }
+    }
+    r->outputs = before;
+}
+
+/* Whatever was asked is over. */
+static void ended(struct rig *r) {
+    memset(r->asked, 0, sizeof r->asked);
+    for (unsigned o = 0; o < SX_OUTPUTS; o++) {
+        if (r->outputs >> o & 1u && !r->stays[o] && !r->lit[o]) {
+            (void)fprintf(stderr, "output %u stayed on\n", o + 1);
+            abort();
         }
     }
 }
@@ -44,12 +58,12 @@ static void heard(struct rig *r, const uint8_t *tx, size_t n) {
 }
 
 void rig_send(struct rig *r, const uint8_t *bytes, size_t n) {
-    uint8_t tx[8192];
+    static uint8_t tx[ROOM];
     uint64_t due;
-    (void)sx_virtual_step(r->board, r->now_us, bytes, n, tx, sizeof tx, &due);
+    (void)sx_virtual_step(r->board, r->now_us, bytes, n, tx, ROOM, &due);
     judge(r);
     if (memchr(bytes, SX_STOP_BYTE, n)) {
-        memset(r->asked, 0, sizeof r->asked);
+        ended(r);
     }
 }
 
@@ -65,7 +79,9 @@ static void note(struct rig *r, const char *verb, const char *rest) {
     } else if (strcmp(verb, "SETOUT") == 0 && a >= 1 && a <= SX_OUTPUTS && b <= SX_PROPS &&
                sscanf(rest, "%*u %*u %15s %15s", kind, at_stop) == 2) {
         r->owner[a - 1] = (uint8_t)b;
-        r->lit[a - 1] = strcmp(kind, "light") == 0 && strcmp(at_stop, "on") == 0;
+        bool light = strcmp(kind, "light") == 0;
+        r->lit[a - 1] = light && strcmp(at_stop, "on") == 0;
+        r->stays[a - 1] = light && strcmp(at_stop, "keep") == 0;
     }
 }
 
@@ -82,13 +98,16 @@ void rig_ask(struct rig *r, const char *verb, bool guarded, const char *rest) {
         n--;
     }
     int whole = snprintf(frame, sizeof frame, "~%.*s#%04X\n", n, body, crc16(body, (size_t)n));
-    char tx[8192], yes[16];
+    static char tx[ROOM];
+    char yes[16];
+    const char *found;
     uint64_t due;
     size_t got = sx_virtual_step(r->board, r->now_us, (const uint8_t *)frame, (size_t)whole,
-                                 (uint8_t *)tx, sizeof tx - 1, &due);
+                                 (uint8_t *)tx, ROOM - 1, &due);
     tx[got] = 0;
     (void)snprintf(yes, sizeof yes, " YES %u", r->request);
-    bool granted = strstr(tx, yes) != 0;
+    found = strstr(tx, yes);
+    bool granted = found && strchr(" #", found[strlen(yes)]);
     if (granted) {
         note(r, verb, rest);
     }
@@ -99,7 +118,15 @@ void rig_ask(struct rig *r, const char *verb, bool guarded, const char *rest) {
     bool ends = strcmp(verb, "STOP") == 0 ||
                 (strcmp(verb, "DISARM") == 0 && strcmp(rest, "0") == 0);
     if (granted && ends) {
-        memset(r->asked, 0, sizeof r->asked);
+        ended(r);
+    }
+}
+
+void rig_pins(struct rig *r, uint16_t inputs, bool stop_closed, uint16_t supply_mv) {
+    sx_virtual_pins(r->board, inputs, stop_closed, supply_mv, 0);
+    rig_pass(r, 1);
+    if (!stop_closed) {
+        ended(r);
     }
 }
 
@@ -113,23 +140,35 @@ void rig_pass(struct rig *r, uint32_t ms) {
 void rig_reset(struct rig *r) {
     sx_virtual_cut(r->board);
     judge(r);
-    memset(r->asked, 0, sizeof r->asked);
+    ended(r);
     memset(r->owner, 0, sizeof r->owner);
     memset(r->lit, 0, sizeof r->lit);
+    memset(r->stays, 0, sizeof r->stays);
     sx_virtual_start(r->board, "fuzz", 1, false, 7, SX_RESET_CAUSE_BUTTON, r->now_us);
 }
 
 void rig_begin(struct rig *r, const uint8_t *nv) {
+    struct sx_virtual *board = r->board;
     memset(r, 0, sizeof *r);
     r->now_us = 1000;
-    r->board = sx_virtual_new(nv, 0);
-    if (!r->board) {
+    if (board) {
+        sx_virtual_renew(board, nv, 0);
+    } else {
+        board = sx_virtual_new(nv, 0);
+    }
+    if (!board) {
         abort();
     }
+    r->board = board;
     rig_reset(r);
 }
 
-void rig_end(struct rig *r) { sx_virtual_free(r->board); }
+void rig_copy(struct rig *r, const struct rig *from) {
+    struct sx_virtual *board = r->board;
+    sx_virtual_copy(board, from->board);
+    *r = *from;
+    r->board = board;
+}
 
 void rig_prepare(struct rig *r) {
     static const char *const items[][2] = {

@@ -75,15 +75,25 @@ size_t sx_virtual_nv_bytes(void) { return SX_NV_BYTES; }
 size_t sx_virtual_ram_bytes(void) { return sizeof(struct sx); }
 
 struct sx_virtual *sx_virtual_new(const uint8_t *nv, uint32_t nv_write_us) {
-    struct sx_virtual *v = calloc(1, sizeof *v);
+    struct sx_virtual *v = malloc(sizeof *v);
     if (v) {
-        memcpy(v->nv, nv, SX_NV_BYTES);
-        v->nv_write_us = nv_write_us;
-        v->pins.inputs = 0xFFFF;
-        v->pins.stop_closed = true;
-        v->dead = true;
+        sx_virtual_renew(v, nv, nv_write_us);
     }
     return v;
+}
+
+void sx_virtual_renew(struct sx_virtual *v, const uint8_t *nv, uint32_t nv_write_us) {
+    memset(v, 0, sizeof *v);
+    memcpy(v->nv, nv, SX_NV_BYTES);
+    v->nv_write_us = nv_write_us;
+    v->pins.inputs = 0xFFFF;
+    v->pins.stop_closed = true;
+    v->dead = true;
+}
+
+void sx_virtual_copy(struct sx_virtual *to, const struct sx_virtual *from) {
+    *to = *from;
+    to->core.board = to;
 }
 
 void sx_virtual_free(struct sx_virtual *v) { free(v); }

@@ -19,6 +19,10 @@ size_t sx_virtual_nv_bytes(void);
 size_t sx_virtual_ram_bytes(void);
 struct sx_virtual *sx_virtual_new(const uint8_t *nv, uint32_t nv_write_us);
 void sx_virtual_free(struct sx_virtual *v);
+/* As sx_virtual_new() makes it, without power. */
+void sx_virtual_renew(struct sx_virtual *v, const uint8_t *nv, uint32_t nv_write_us);
+/* Brings a board into the state of another. */
+void sx_virtual_copy(struct sx_virtual *to, const struct sx_virtual *from);
 void sx_virtual_start(struct sx_virtual *v, const char *name, uint8_t address, bool shared,
                       uint32_t seed, uint8_t cause, uint64_t now_us);
 void sx_virtual_cut(struct sx_virtual *v);
