@@ -7,6 +7,7 @@ grows with the ledger.
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -98,39 +99,39 @@ class UpkeepReader(Reader):
 
     def night_cycles(self) -> dict[str, dict[int, int]]:
         """Cycles by prop and night; night 0 is what came between nights."""
-        found: dict[str, dict[int, int]] = {}
+        found: dict[str, dict[int, int]] = defaultdict(dict)
         for prop, night_id, cycles in self._db.execute(
             "SELECT p.name, c.night_id, c.cycles FROM (SELECT prop_id, night_id, sum(cycles)"
             " AS cycles FROM night_cycles GROUP BY prop_id, night_id) c"
             " JOIN props p ON p.id = c.prop_id"
         ):
-            found.setdefault(prop, {})[night_id] = cycles
-        return found
+            found[prop][night_id] = cycles
+        return dict(found)
 
     def night_strokes(self) -> dict[tuple[str, str], dict[int, int]]:
         """Strokes by (prop, motion) and night, as the boards counted them."""
         found: dict[tuple[str, str], dict[int, int]] = {}
         here: dict[int, int] = {}
-        last: tuple[str, str] | None = None
+        last_prop = last_motion = None
         for prop, motion, night_id, strokes in self._db.execute(
             "SELECT p.name, m.motion, m.night_id, sum(m.strokes - m.first_strokes)"
             " FROM stroke_meters m JOIN props p ON p.id = m.prop_id"
             " GROUP BY m.prop_id, m.motion, m.night_id"
         ):
-            if (prop, motion) != last:
-                last = (prop, motion)
-                here = found.setdefault(last, {})
+            if motion != last_motion or prop != last_prop:
+                last_prop, last_motion = prop, motion
+                here = found.setdefault((prop, motion), {})
             here[night_id] = strokes
         return found
 
     def run_times(self, kind: RunKind) -> dict[str, dict[int, int]]:
         """Milliseconds of this kind by subject and night."""
-        found: dict[str, dict[int, int]] = {}
+        found: dict[str, dict[int, int]] = defaultdict(dict)
         for subject, night_id, ms in self._db.execute(
             "SELECT subject, night_id, ms FROM run_times WHERE kind = ?", (kind,)
         ):
-            found.setdefault(subject, {})[night_id] = ms
-        return found
+            found[subject][night_id] = ms
+        return dict(found)
 
     def night_missed(self, reason: str) -> dict[str, dict[int, int]]:
         """Missed triggers of one reason by prop and night."""

@@ -15,6 +15,7 @@ import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 PRIOR_SPREAD = 0.35
 """How much a night differs from the mean before anything is known of it, as a share."""
@@ -49,8 +50,7 @@ class Pace:
         return self.nights < FEW_NIGHTS
 
 
-@dataclass(frozen=True, slots=True)
-class Forecast:
+class Forecast(NamedTuple):
     """When a limit is reached.
 
     `on` is the night by which it is more likely reached than not, None where the calendar ends
@@ -111,10 +111,15 @@ def by_count(left: float, at: Pace | None, ahead: Sequence[Ahead]) -> Forecast:
     if at is None:
         return Forecast(None, None, None, None, few=True)
     days: list[dt.date | None] = [None, None, None]
-    if ahead and chance_of(at, left, [night.hours_h for night in ahead]) < 0.1:
-        # Most limits lie far past the calendar; one look at its end says so.
-        return Forecast(None, None, None, chance_of(at, left, [ahead[0].hours_h]), at.few)
     chance_next = most = open_h = squares = 0.0
+    for night in ahead:
+        open_h += night.hours_h
+        squares += night.hours_h**2
+    if ahead and _chance(at, left, open_h, squares) < 0.1:
+        # Most limits lie far past the calendar; one look at its end says so.
+        first_h = ahead[0].hours_h
+        return Forecast(None, None, None, _chance(at, left, first_h, first_h**2), at.few)
+    open_h = squares = 0.0
     for number, night in enumerate(ahead):
         open_h += night.hours_h
         squares += night.hours_h**2
@@ -147,8 +152,8 @@ def by_date(on: dt.date, today: dt.date, ahead: Sequence[Ahead]) -> Forecast:
 
 def soonest(found: Sequence[Forecast]) -> Forecast:
     """Whichever comes first. The limits of one part rise together, so the chance is the highest."""
-    if not found:
-        return Forecast(None, None, None, None)
+    if len(found) < 2:
+        return found[0] if found else Forecast(None, None, None, None)
     chances = [one.chance_next for one in found if one.chance_next is not None]
 
     def first(days: Sequence[dt.date | None]) -> dt.date | None:

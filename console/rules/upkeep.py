@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from itertools import accumulate
+from typing import NamedTuple
 
 from console.site.hardware import Limits, ServiceInterval
 
@@ -43,8 +43,7 @@ class Standing(StrEnum):
     NONE = "no interval"  # the site file gives no limit
 
 
-@dataclass(frozen=True, slots=True)
-class Used:
+class Used(NamedTuple):
     """What has happened since the last service. None: nobody counts it."""
 
     since: dt.date | None
@@ -55,8 +54,7 @@ class Used:
     damp_hours_h: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(NamedTuple):
     """One limit: what was used of it. `on` is the day for limits by the calendar."""
 
     unit: Unit
@@ -109,7 +107,9 @@ def next_date(dates: Sequence[dt.date], since: dt.date | None) -> dt.date | None
 
 def nearest(found: Sequence[Mark]) -> Mark | None:
     """The limit of which most is used up; those that nobody counts come last."""
-    return max(found, key=lambda mark: -1.0 if mark.share is None else mark.share, default=None)
+    if len(found) < 2:
+        return found[0] if found else None
+    return max(found, key=lambda mark: -1.0 if (share := mark.share) is None else share)
 
 
 def standing(found: Sequence[Mark]) -> Standing:

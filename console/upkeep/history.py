@@ -9,8 +9,8 @@ from __future__ import annotations
 import datetime as dt
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import TypeVar
+from dataclasses import dataclass
+from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
 from console.ledger.entries import RunKind, ServiceKind
@@ -30,8 +30,7 @@ _WEATHER_AHEAD_NS = 12 * 3600 * 10**9
 """Weather read off so long before a night opens is that night's."""
 
 
-@dataclass(slots=True)
-class Tally:
+class Tally(NamedTuple):
     """Counts of one part. None: nobody counts it."""
 
     cycles: int | None = None
@@ -48,19 +47,17 @@ def _plus(one: Count | None, other: Count | None) -> Count | None:
     return None if one is None or other is None else one + other
 
 
-def _nothing() -> Tally:
-    return Tally(0, 0, 0.0, 0.0, 0)
+_NOTHING = Tally(0, 0, 0.0, 0.0, 0)
 
 
-@dataclass(slots=True)
-class _Start:
+class _Start(NamedTuple):
     """Where a count began: at this moment, with these meters, with what it had from elsewhere."""
 
     wall_ns: int
     cycles: int
     strokes: int | None
-    carried: Tally = field(default_factory=_nothing)
-    day: dt.date | None = None
+    carried: Tally
+    day: dt.date | None
 
 
 @dataclass(slots=True)
@@ -104,6 +101,7 @@ class History:
         now_wall_ns: int,
     ) -> None:
         self.now_wall_ns = now_wall_ns
+        self._days: dict[int, dt.date] = {}
         self.zone = ZoneInfo(site.timezone) if site.timezone else None
         self.nights: list[NightSpan] = reader.night_spans()
         self.meters = reader.meters()
@@ -134,7 +132,10 @@ class History:
 
     def day_of(self, wall_ns: int) -> dt.date:
         """The date on the site's clock at a moment."""
-        return dt.datetime.fromtimestamp(wall_ns / 1e9, self.zone).date()
+        if (day := self._days.get(wall_ns)) is None:
+            day = dt.datetime.fromtimestamp(wall_ns / 1e9, self.zone).date()
+            self._days[wall_ns] = day
+        return day
 
     def start_of(self, day: dt.date) -> int:
         """The moment at which a date begins on the site's clock."""
@@ -148,20 +149,17 @@ class History:
     def part(self, fitting: Fitting) -> PartNow:
         """The part that sits there now."""
         occupant = self._occupants[fitting.key]
+        life = self._did(fitting, occupant.life)
         used = {}
         for task in fitting.tasks:
             start = occupant.tasks[task.name]
-            did = self._did(fitting, start, timed=has_hours(task.limits))
+            did = life
+            if start is not occupant.life:
+                did = self._did(fitting, start, timed=has_hours(task.limits))
             used[task.name] = Used(
                 start.day, did.nights, did.cycles, did.strokes, did.hours_h, did.damp_hours_h
             )
-        return PartNow(
-            fitting,
-            self._did(fitting, occupant.life),
-            used,
-            occupant.last,
-            self.rows_of(fitting.key),
-        )
+        return PartNow(fitting, life, used, occupant.last, self.rows_of(fitting.key))
 
     def newest_work(self, prop: str, motion: str) -> ServiceRow | None:
         """The newest work on any part of a motion: from there its travel times start afresh."""
@@ -184,15 +182,11 @@ class History:
             if (now := self._strokes_now(fitting)) is not None:
                 flow = self._flow(self.strokes.get((fitting.prop, fitting.motion), {}))
                 strokes = now - round(flow.after(start_ns))
-        life = _nothing()
-        life.strokes = fitting.at_strokes
-
-        def start(carried: Tally) -> _Start:
-            return _Start(start_ns, cycles, strokes, carried, fitting.installed or self._first_day)
-
         # Strokes that it brought along count for its life; nobody knows when it was last serviced,
         # and counting them is the safe side.
-        return _Occupant(start(life), {t.name: start(replace(life)) for t in fitting.tasks})
+        carried = Tally(0, fitting.at_strokes, 0.0, 0.0, 0)
+        day = fitting.installed or self._first_day
+        return _fresh(fitting, _Start(start_ns, cycles, strokes, carried, day))
 
     def _follow(self, row: ServiceRow) -> None:
         key = (row.prop, row.motion, row.part)
@@ -207,14 +201,12 @@ class History:
             did = self._counts(fitting, occupant.life, row)
             failed = row.kind == ServiceKind.REPLACED
             self.ended.append(EndedLife(fitting, did.cycles, did.strokes, failed))
-            occupant = _Occupant(
-                self._start(row), {t.name: self._start(row) for t in fitting.tasks}
-            )
-            self._occupants[key] = occupant
+            occupant = self._occupants[key] = _fresh(fitting, self._start(row))
         else:
+            start = self._start(row)
             for task in fitting.tasks:
                 if row.task in ("", task.name):
-                    occupant.tasks[task.name] = self._start(row)
+                    occupant.tasks[task.name] = start
         occupant.last = row
 
     def _exchange(self, row: ServiceRow, fitting: Fitting) -> None:
@@ -237,14 +229,15 @@ class History:
         self, part: _Occupant, old: Fitting, left: ServiceRow, new: Fitting, came: ServiceRow
     ) -> _Occupant:
         def moved(start: _Start) -> _Start:
-            return replace(self._start(came), carried=self._did(old, start, left), day=start.day)
+            return self._start(came)._replace(carried=self._did(old, start, left), day=start.day)
 
         fresh = {task.name: moved(part.life) for task in new.tasks}
         kept = {name: moved(start) for name, start in part.tasks.items() if name in fresh}
         return _Occupant(moved(part.life), {**fresh, **kept}, came)
 
     def _start(self, row: ServiceRow) -> _Start:
-        return _Start(row.wall_ns, row.prop_cycles, row.strokes, day=self.day_of(row.wall_ns))
+        day = self.day_of(row.wall_ns)
+        return _Start(row.wall_ns, row.prop_cycles, row.strokes, _NOTHING, day)
 
     def _did(
         self,
@@ -256,24 +249,28 @@ class History:
     ) -> Tally:
         """What was done from `start` until some work, or until now; hours only if `timed`."""
         end_ns = until.wall_ns if until else self.now_wall_ns
-        here = self._counts(fitting, start, until)
-        opened = self._opened
-        here.nights = bisect_right(opened, end_ns) - bisect_right(opened, start.wall_ns)
-        here.nights += start.carried.nights
-        if timed:
-            damp_h = self._damp_flow.between(start.wall_ns, end_ns) / 3.6e6
-            hours = self._hours(fitting, start.wall_ns, end_ns)
-            here.hours_h = _plus(hours, start.carried.hours_h)
-            here.damp_hours_h = _plus(damp_h, start.carried.damp_hours_h)
-        return here
+        cycles, strokes, _, _, nights = self._counts(fitting, start, until)
+        nights += bisect_right(self._opened, end_ns) - bisect_right(self._opened, start.wall_ns)
+        if not timed:
+            return Tally(cycles, strokes, None, None, nights)
+        damp_h = self._damp_flow.between(start.wall_ns, end_ns) / 3.6e6
+        hours_h = self._hours(fitting, start.wall_ns, end_ns)
+        carried = start.carried
+        return Tally(
+            cycles, strokes, _plus(hours_h, carried.hours_h),
+            _plus(damp_h, carried.damp_hours_h), nights,
+        )  # fmt: skip
 
     def _counts(self, fitting: Fitting, start: _Start, until: ServiceRow | None = None) -> Tally:
-        """The cycles and strokes of `_did` alone."""
+        """The cycles and strokes of `_did` alone, and the nights that the part brought along."""
         cycles = until.prop_cycles if until else self._cycles_now(fitting)
         strokes = until.strokes if until else self._strokes_now(fitting)
         here = max(cycles - start.cycles, 0) if fitting.prop else None
         struck = max(strokes - (start.strokes or 0), 0) if strokes is not None else None
-        return Tally(_plus(here, start.carried.cycles), _plus(struck, start.carried.strokes))
+        carried = start.carried
+        return Tally(
+            _plus(here, carried.cycles), _plus(struck, carried.strokes), None, None, carried.nights
+        )
 
     def age(self, fitting: Fitting, strokes: bool) -> int | None:
         """What the part there has done in its life, in strokes or else cycles."""
@@ -331,6 +328,11 @@ class History:
                 if damp.get(night.night_id)
             }
         )
+
+
+def _fresh(fitting: Fitting, start: _Start) -> _Occupant:
+    """A part whose life and upkeep are all counted from the same moment."""
+    return _Occupant(start, {task.name: start for task in fitting.tasks})
 
 
 def has_hours(limits: Limits) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from console.ledger.rows import ServiceRow
 from console.ledger.upkeep import NightSpan, UpkeepReader
@@ -23,8 +24,7 @@ _Times = tuple[list[float], list[float]]
 """Lives that ended in failure, and those that did not."""
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
+class Due(NamedTuple):
     """One piece of upkeep: how it stands and when it comes."""
 
     fitting: Fitting
@@ -198,8 +198,7 @@ class Outlook:
         elif unit is Unit.CYCLES:
             amounts = self.history.cycles.get(fitting.prop)
         else:
-            ran = self.history.hours_by_night(fitting)
-            amounts = None if ran is None else {n: ms / 3.6e6 for n, ms in ran.items()}
+            amounts = self.history.hours_by_night(fitting)
         if not amounts:
             return None
         first = min(filter(None, amounts), default=None)
@@ -207,8 +206,9 @@ class Outlook:
             return None
         newest = self._played[-forecast.NEWEST_NIGHTS :]
         nights = [(n, h) for n, h in newest if n.night_id >= first]
+        each = 3.6e6 if unit is Unit.HOURS else 1
         return forecast.pace(
-            [amounts.get(n.night_id, 0) for n, _ in nights], [h for _, h in nights]
+            [amounts.get(n.night_id, 0) / each for n, _ in nights], [h for _, h in nights]
         )
 
     def _open_hours(self, night: NightSpan) -> float:
