@@ -21,14 +21,10 @@ from console.ledger.reader import Reader
 from console.ledger.rows import Filter
 from console.views.client import call, snapshot
 from console.views.models import GroupView, PropState, PropView, SiteView, StopView
+from tests.tools import tool
 
-TMUX = shutil.which("tmux")
-if os.environ.get("CI") and TMUX is None:
-    raise RuntimeError("CI installs tmux")
-pytestmark = [
-    pytest.mark.skipif(TMUX is None, reason="needs tmux"),
-    pytest.mark.timeout(240),
-]
+TMUX = tool("tmux")
+pytestmark = pytest.mark.timeout(240)
 ARMED = (PropState.ARMED, PropState.RUNNING, PropState.RESTING)
 
 
@@ -80,11 +76,11 @@ class Seat:
 
     def end(self) -> None:
         """Close the terminal, and with it everything."""
-        subprocess.run([str(TMUX), *self._name, "kill-server"], check=False)
+        subprocess.run([TMUX, *self._name, "kill-server"], check=False)
 
     def _tmux(self, *words: str) -> str:
         done = subprocess.run(
-            [str(TMUX), *self._name, *words], capture_output=True, text=True, check=True
+            [TMUX, *self._name, *words], capture_output=True, text=True, check=True
         )
         return done.stdout
 

@@ -1,4 +1,4 @@
-"""What a missing compiler does to the tests: skipped with the reason, a failure under CI."""
+"""What a missing tool does to the tests: skipped with the reason, a failure under CI."""
 
 from __future__ import annotations
 
@@ -20,6 +20,8 @@ ASKED = {
         "needs a C compiler"
     ),
     "tests/firmware/test_fuzz.py": "needs clang",
+    "tests/keyguard/test_keyguard_tmux.py": "needs tmux",
+    "tests/reports/test_report_browser.py": "needs chromium",
     "tests/firmware/test_host_board.py": "needs cc",
 }
 """Tests, and the words in which each must say what it lacks."""
@@ -39,7 +41,7 @@ def _run(folder: Path, ci: str) -> tuple[int, str]:
 
 
 @pytest.mark.parametrize("ci", ["", "true"])
-def test_without_compilers(ci: str, tmp_path: Path) -> None:
+def test_without_tools(ci: str, tmp_path: Path) -> None:
     """On a path without any program nothing passes: all is skipped, or, under CI, all fails."""
     code, said = _run(tmp_path, ci)
     assert " passed" not in said, said

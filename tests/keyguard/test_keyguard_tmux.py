@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
 import sys
 import time
@@ -13,9 +12,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.tools import tool
+
 HERE = Path(__file__).parent
 
-pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
+tool("tmux")
 
 
 class Tmux:

@@ -16,8 +16,9 @@ import pytest
 from tests.boards import ROOT, simulated_command
 from tests.engine.real import RealSite
 from tests.opening import opening_sites
+from tests.tools import tool
 
-pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
+tool("tmux")
 
 
 class Desk:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -15,12 +13,9 @@ from console.cli import main
 from console.ledger.entries import CycleEntry, NightClosed, NightOpened
 from console.ledger.ledger import Ledger
 from tests.proof.wearing_site import make_site, site_text
+from tests.tools import tool
 
-_CHROMIUM = shutil.which("chromium")
-
-if os.environ.get("CI") and _CHROMIUM is None:
-    raise RuntimeError("CI installs chromium")
-pytestmark = pytest.mark.skipif(_CHROMIUM is None, reason="needs chromium")
+_CHROMIUM = tool("chromium")
 
 _PHONE = (390, 800)
 
@@ -63,7 +58,6 @@ def page(tmp_path: Path) -> Path:
 
 def browser(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     """Run the browser without a screen, with a new profile."""
-    assert _CHROMIUM is not None
     quiet = [
         "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
         "--disable-background-networking", "--disable-component-update", "--disable-sync",
