@@ -68,6 +68,7 @@ async def press(pilot: Pilot[int], *keys: str) -> None:
         await pilot.press(key)
         await pilot.pause(0.02)
     pilot.app.tick()  # type: ignore[attr-defined]
+    await pilot.pause()
     await pilot.pause(0.02)
 
 
