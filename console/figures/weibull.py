@@ -130,8 +130,11 @@ def quantile_bounds(
     *,
     share: float = 0.10,
     confidence: float = 0.90,
+    fitted: Weibull | None = None,
 ) -> Bounds:
     """Return the likelihood ratio interval of the time by which `share` of parts has failed.
+
+    `fitted` is the fit of these times, for those who have it already.
 
     Raises:
         FigureError: As `fit`, or the share or confidence is not between 0 and 1.
@@ -139,7 +142,7 @@ def quantile_bounds(
     import numpy as np
 
     sample = _sample(failures, censored)
-    fitted = _fit(sample)
+    fitted = fitted or _fit(sample)
     scale = _cumulative(share)
     logs, counts = sample.distinct()
     total = sum(sample.logs[: sample.failed])
@@ -156,8 +159,8 @@ def quantile_bounds(
             hazard = float(weighted @ np.exp(np.minimum(beta * offsets, 700.0)))
             return sample.failed / beta + pull - scale * hazard
 
-        # Near the shape of the quantile before.
-        best = _falls_through(slope, best)
+        # Near the shape of the quantile before. At its top the likelihood is flat.
+        best = _falls_through(slope, best, 1e-8)
         return (
             sample.failed * math.log(best * scale)
             + best * pull
@@ -168,9 +171,13 @@ def quantile_bounds(
 
 
 def beta_bounds(
-    failures: Iterable[float], censored: Iterable[float] = (), *, confidence: float = 0.90
+    failures: Iterable[float],
+    censored: Iterable[float] = (),
+    *,
+    confidence: float = 0.90,
+    fitted: Weibull | None = None,
 ) -> Bounds:
-    """Return the likelihood ratio interval of the shape.
+    """Return the likelihood ratio interval of the shape; `fitted` as in `quantile_bounds`.
 
     Raises:
         FigureError: As `fit`, or the confidence is not between 0 and 1.
@@ -178,7 +185,7 @@ def beta_bounds(
     import numpy as np
 
     sample = _sample(failures, censored)
-    fitted = _fit(sample)
+    fitted = fitted or _fit(sample)
     logs, counts = sample.distinct()
     scaled = logs - logs.max()
     pull = sum(sample.logs[: sample.failed]) - sample.failed * float(logs.max())
@@ -245,26 +252,31 @@ def _interval(profile: Callable[[float], float], best: float, confidence: float)
             step *= 2
             if step > _FURTHEST:
                 return None
-        return math.exp(best + direction * _root(above, (0.0, fall), (step, beyond), 1e-10))
+        return math.exp(best + direction * _root(above, (0.0, fall), (step, beyond), 1e-9))
 
     return Bounds(edge(-1.0), edge(1.0))
 
 
-def _falls_through(value: Callable[[float], float], guess: float) -> float:
+def _falls_through(
+    value: Callable[[float], float], guess: float, tolerance: float = 1e-13
+) -> float:
     """Where a function of what is above 0 falls through 0; `_STEEPEST` where only past that."""
     low = high = guess
     at_low = at_high = value(guess)
+    wider = 1.02
     while at_low < 0:
         high, at_high = low, at_low
-        low /= 1.5
+        low /= wider
         at_low = value(low)
+        wider *= wider
     while at_high > 0:
         if high >= _STEEPEST:
             return _STEEPEST
         low, at_low = high, at_high
-        high = min(high * 1.5, _STEEPEST)
+        high = min(high * wider, _STEEPEST)
         at_high = value(high)
-    return _root(value, (low, at_low), (high, at_high), 1e-13)
+        wider *= wider
+    return _root(value, (low, at_low), (high, at_high), tolerance)
 
 
 def _root(

@@ -30,6 +30,11 @@ def refuse_unknown(connection: sqlite3.Connection, name: str, known: int = KNOWN
             "Name another file with --ledger; one that does not exist yet is made.",
         )
     version = version_of(connection)
+    if version < 0:
+        raise UserError(
+            f"{name} is damaged: it says that its schema is {version}",
+            "`sexton salvage` saves what can be saved.",
+        )
     if version > known:
         raise UserError(
             f"{name} was written by a newer sexton: its schema is {version}, "

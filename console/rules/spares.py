@@ -89,8 +89,8 @@ def life_of(failures: Sequence[float], censored: Sequence[float], b10: float | N
             len(failed),
             len(running),
             fitted,
-            quantile_bounds(failed, running, share=0.10, confidence=CONFIDENCE),
-            beta_bounds(failed, running, confidence=CONFIDENCE),
+            quantile_bounds(failed, running, share=0.10, confidence=CONFIDENCE, fitted=fitted),
+            beta_bounds(failed, running, confidence=CONFIDENCE, fitted=fitted),
         )
     if b10 is not None and b10 > 0:
         eta = b10 / (-math.log(0.9)) ** (1 / ASSUMED_SHAPE)
