@@ -7,9 +7,12 @@ about; whoever wants to know what really happened reads the entries through `set
 from __future__ import annotations
 
 from collections.abc import Iterable
+from operator import attrgetter
 
 from console.ledger.entries import ServiceKind
 from console.ledger.rows import ServiceRow
+
+_done = attrgetter("wall_ns", "seq")
 
 
 def settled(rows: Iterable[ServiceRow]) -> list[ServiceRow]:
@@ -53,11 +56,6 @@ def settled(rows: Iterable[ServiceRow]) -> list[ServiceRow]:
         both = [r for r in corrections if r is newest or _pairs(r, newest) or _pairs(newest, r)]
         found.extend(_in_place(row, first[0], newest.seq) for row in both[-2:])
     return sorted(found, key=_done)
-
-
-def _done(row: ServiceRow) -> tuple[int, int]:
-    """By when it was done."""
-    return row.wall_ns, row.seq
 
 
 def _in_place(row: ServiceRow, first: ServiceRow, seq: int) -> ServiceRow:

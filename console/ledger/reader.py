@@ -57,7 +57,8 @@ _EVENTS = """
 """
 _SERVICE = """
     SELECT c.seq, c.part, p.name, c.motion, c.kind, c.who, c.note, c.readings, c.wall_ns,
-           c.prop_cycles, c.strokes, c.task, c.other, c.about, c.recorded_ns
+           c.prop_cycles, c.strokes, c.task, c.other, c.about,
+           coalesce(nullif(c.recorded_ns, 0), c.wall_ns)
     FROM service c
     LEFT JOIN props p ON p.id = c.prop_id
 """
@@ -159,15 +160,13 @@ class Reader:
             " ORDER BY c.seq",
             (prop, part),
         )
-        found = []
-        for row in rows:
-            other = tuple(json.loads(row[12])) if row[12] else None
-            found.append(
-                ServiceRow(
-                    *(*row[:7], _mapping(row[7]), *row[8:12], other, row[13], row[14] or row[8])
-                )
-            )
-        return found
+        return [
+            ServiceRow._make((
+                *row[:7], {} if row[7] == "{}" else json.loads(row[7]), *row[8:12],
+                tuple(json.loads(row[12])) if row[12] else None, *row[13:],
+            ))
+            for row in rows
+        ]  # fmt: skip
 
     def parts(self) -> list[PartRow]:
         """Every part that was ever worked on, with what it has done since.
@@ -293,9 +292,3 @@ class Reader:
             (wanted.after_seq, end, *values, wanted.newest),
         ).fetchone()
         return wanted.after_seq if first is None else first - 1
-
-
-def _mapping(text: str) -> dict[str, Any]:
-    """The JSON object in `text`; most are empty."""
-    found: dict[str, Any] = {} if text == "{}" else json.loads(text)
-    return found

@@ -10,10 +10,10 @@ import json
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from console.ledger.correcting import settled
-from console.ledger.entries import RunKind, Travel
+from console.ledger.entries import RunKind
 from console.ledger.reader import Reader
 from console.ledger.rows import ServiceRow
 
@@ -58,14 +58,14 @@ class Meters:
 
 
 class TravelRow(NamedTuple):
-    """One cycle with what its motions took. `seq` is its place in the order of arrival."""
+    """One cycle with its motions, directions and times; `seq` is its place in order of arrival."""
 
     seq: int
     night_id: int
     sequence: str
     started_ns: int
     outcome: str
-    travels: tuple[Travel, ...]
+    travels: Sequence[tuple[str, str, float]]
 
 
 class AirRow(NamedTuple):
@@ -99,14 +99,18 @@ class UpkeepReader(Reader):
 
     def night_cycles(self) -> dict[str, dict[int, int]]:
         """Cycles by prop and night; night 0 is what came between nights."""
-        found: dict[str, dict[int, int]] = defaultdict(dict)
+        found: dict[str, dict[int, int]] = {}
+        here: dict[int, int] = {}
+        last = None
         for prop, night_id, cycles in self._db.execute(
             "SELECT p.name, c.night_id, c.cycles FROM (SELECT prop_id, night_id, sum(cycles)"
             " AS cycles FROM night_cycles GROUP BY prop_id, night_id) c"
             " JOIN props p ON p.id = c.prop_id"
         ):
-            found[prop][night_id] = cycles
-        return dict(found)
+            if prop != last:
+                last, here = prop, found.setdefault(prop, {})
+            here[night_id] = cycles
+        return found
 
     def night_strokes(self) -> dict[tuple[str, str], dict[int, int]]:
         """Strokes by (prop, motion) and night, as the boards counted them."""
@@ -158,12 +162,12 @@ class UpkeepReader(Reader):
     def newest_travels(self, prop: str, seq: int, most: int) -> list[TravelRow]:
         """The newest `most` cycles of a prop that arrived after `seq`, oldest first."""
         rows = self._db.execute(_NEWEST_TRAVELS, (prop, seq, most)).fetchall()
-        return [_travel_row(row) for row in reversed(rows)]
+        return _travel_rows(rows[::-1])
 
     def first_travels(self, prop: str, seq: int, nights: int, most: int) -> list[TravelRow]:
         """The first `most` cycles of a prop in each of so many nights after `seq`, oldest first."""
         rows = self._db.execute(_FIRST_TRAVELS, (prop, seq, nights, most)).fetchall()
-        return [_travel_row(row) for row in rows]
+        return _travel_rows(rows)
 
     def air(self, after_ns: int, until_ns: int) -> list[AirRow]:
         """What was measured of the air in a stretch of time, oldest first."""
@@ -185,6 +189,8 @@ class UpkeepReader(Reader):
         return int(row[0] or 0)
 
 
-def _travel_row(row: Sequence[object]) -> TravelRow:
-    travels = tuple(Travel(*travel) for travel in json.loads(str(row[5])))
-    return TravelRow(*(*row[:5], travels))  # type: ignore[arg-type]
+def _travel_rows(rows: Sequence[tuple[Any, ...]]) -> list[TravelRow]:
+    # Parsed in one go: a parser set up for each row costs more than the rows themselves.
+    travels = json.loads(f"[{','.join(row[5] for row in rows)}]")
+    columns = list(zip(*rows, strict=True))[:5]
+    return list(map(TravelRow, *columns, travels)) if rows else []

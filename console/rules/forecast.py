@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import NamedTuple
 
 PRIOR_SPREAD = 0.35
@@ -68,13 +69,17 @@ class Forecast(NamedTuple):
 def pace(amounts: Sequence[float], hours_h: Sequence[float]) -> Pace | None:
     """The pace of the nights so far, oldest first; None without one that was open at all."""
     kept = [(a, h) for a, h in zip(amounts, hours_h, strict=True) if h > 0][-NEWEST_NIGHTS:]
-    total_h = sum(h for _, h in kept)
+    total = total_h = off = 0.0
+    for amount, open_h in kept:
+        total += amount
+        total_h += open_h
     if not kept:
         return None
-    mean = sum(a for a, _ in kept) / total_h
+    mean = total / total_h
     if mean <= 0:
         return Pace(0.0, PRIOR_SPREAD, len(kept))
-    off = sum((a / h / mean - 1) ** 2 for a, h in kept)
+    for amount, open_h in kept:
+        off += (amount / open_h / mean - 1) ** 2
     spread = math.sqrt((PRIOR_NIGHTS * PRIOR_SPREAD**2 + off) / (PRIOR_NIGHTS + len(kept) - 1))
     return Pace(mean, spread, len(kept))
 
@@ -89,19 +94,30 @@ def _chance(at: Pace, left: float, open_h: float, squares: float) -> float:
         return 1.0
     if at.per_hour <= 0 or open_h <= 0:
         return 0.0
+    return _t_below(_deviations(at, left, open_h, squares), PRIOR_NIGHTS + at.nights - 1)
+
+
+def _deviations(at: Pace, left: float, open_h: float, squares: float) -> float:
+    """How far what comes is expected to lie past `left`."""
     mean = at.per_hour * open_h
-    wide = squares + open_h**2 / at.nights
-    deviation = math.sqrt((at.per_hour * at.spread) ** 2 * wide + mean)
-    return _t_below((mean - left) / deviation, PRIOR_NIGHTS + at.nights - 1)
+    wide = squares + open_h * open_h / at.nights
+    return (mean - left) / math.sqrt((at.per_hour * at.spread) ** 2 * wide + mean)
 
 
 def _t_below(t: float, free: float) -> float:
     """The t distribution function."""
     if abs(t) > _FURTHEST:
         return float(t > 0)
+    return float(_stdtr()(free, t))
+
+
+@cache
+def _stdtr() -> Callable[[float, float], float]:
+    # Imported late, since most commands forecast nothing, and once: a list asks hundreds of times.
     from scipy.special import stdtr
 
-    return float(stdtr(free, t))
+    found: Callable[[float, float], float] = stdtr
+    return found
 
 
 def by_count(left: float, at: Pace | None, ahead: Sequence[Ahead]) -> Forecast:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 
 IDLE_S = 20 * 60.0
@@ -12,13 +11,14 @@ COLD_CYCLES = 3
 
 def warm(started_s: Iterable[float]) -> list[bool]:
     """Which cycles of one prop, oldest first, were run by a warm prop and count for its charts."""
-    found: list[bool] = []
-    cold, before = COLD_CYCLES, -math.inf
-    for at in started_s:
-        if at - before >= IDLE_S:
-            cold = COLD_CYCLES
-        found.append(cold <= 0)
-        cold, before = cold - 1, at
+    import numpy as np
+
+    at = np.fromiter(started_s, dtype=np.float64)
+    idle = np.diff(at, prepend=-np.inf) >= IDLE_S
+    cold = idle.copy()
+    for back in range(1, COLD_CYCLES):
+        cold[back:] |= idle[:-back]
+    found: list[bool] = (~cold).tolist()
     return found
 
 

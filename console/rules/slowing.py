@@ -85,7 +85,7 @@ def _limits(run_length: float) -> tuple[float, float, float]:
 
 @dataclass(slots=True)
 class Chart:
-    """What is known of each time, oldest first; all but the times and the CUSUM as logarithms.
+    """What is known of each time, oldest first; all but the times as logarithms.
 
     `average` and `limit`, where the average would be a flag, lie above what is expected. All three
     are NaN while nothing is known.
@@ -95,7 +95,6 @@ class Chart:
     expected: list[float]
     average: list[float]
     limit: list[float]
-    cusum: list[float]
 
 
 class Stream:
@@ -103,7 +102,7 @@ class Stream:
 
     def __init__(self, limits: Limits) -> None:
         self.limits = limits
-        self.chart = Chart([], [], [], [], [])
+        self.chart = Chart([], [], [], [])
         self.flagged_at: int | None = None
         """The value, counted from 1, with which it was flagged."""
         self.slow_since: int | None = None
@@ -114,7 +113,8 @@ class Stream:
         self._air = _Air()
         self._night: int | None = None
         self._tonight: list[tuple[Array, Array]] = []
-        self._cusum = 0.0
+        self.cusum = 0.0
+        """How far values have run ahead of the baseline, in deviations less the allowance."""
         self._scores = 0.0
         self._average = 0.0
 
@@ -186,7 +186,7 @@ class Stream:
             self._judge(values, air)
         else:
             unknown = [math.nan] * len(values)
-            self._draw(unknown, unknown, unknown, [0.0] * len(values))
+            self._draw(unknown, unknown, unknown)
         self.chart.times_ms += times.tolist()
 
     def _end_night(self) -> None:
@@ -210,33 +210,36 @@ class Stream:
         reach = self._reach(uncertain)
         half_width, decision = self._half_width(), self.limits.decision
         edge = CLIP * deviation
-        kept = np.clip(scores, -CLIP, CLIP).tolist()
-        sums: list[float] = []
+        count = len(values)
+        rows = zip(
+            np.minimum(np.maximum(scores, -CLIP), CLIP).tolist(),
+            off.tolist(),
+            np.minimum(np.maximum(off, -edge), edge).tolist(),
+            _each(reach, count),
+            strict=True,
+        )
         averages: list[float] = []
-        number, cusum = self.count, self._cusum
-        means, average = self._scores, self._average
-        for far, score, most in zip(off.tolist(), kept, reach.tolist(), strict=True):
-            number += 1
-            cusum = max(0.0, cusum + score - ALLOWANCE)
+        cusum, means, average = self.cusum, self._scores, self._average
+        since, flagged = self.slow_since, self.flagged_at
+        for number, (score, far, near, most) in enumerate(rows, self.count + 1):
+            cusum += score - ALLOWANCE
+            if cusum <= 0.0:
+                cusum = 0.0
             means += WEIGHT * (score - means)
             # A slow-down of many deviations must show in full once it lasts.
-            if cusum <= decision:
-                far = min(max(far, -edge), edge)
-            average += WEIGHT * (far - average)
-            sums.append(cusum)
+            average += WEIGHT * ((near if cusum <= decision else far) - average)
             averages.append(average)
-            if self.flagged_at is not None:
-                continue
-            if cusum == 0.0:
-                self.slow_since = None
-            elif self.slow_since is None:
-                self.slow_since = number
-            signals = cusum > decision or means > half_width
-            if signals and average > most and number >= _SURE:
-                self.flagged_at = number
-        self._cusum, self._scores, self._average = cusum, means, average
+            if flagged is None:
+                if not cusum:
+                    since = None
+                elif since is None:
+                    since = number
+                if average > most and (cusum > decision or means > half_width) and number >= _SURE:
+                    flagged = number
+        self.cusum, self._scores, self._average = cusum, means, average
+        self.slow_since, self.flagged_at = since, flagged
         limit = np.maximum(half_width * deviation, reach)
-        self._draw(expected.tolist(), averages, limit.tolist(), sums)
+        self._draw(_each(expected, count), averages, _each(limit, count))
 
     def _reach(self, uncertain: Array) -> Array:
         share = ewma_half_width(1.0, WEIGHT, 1.0) ** 2
@@ -246,19 +249,11 @@ class Stream:
     def _half_width(self) -> float:
         return ewma_half_width(1.0, WEIGHT, self.limits.limit)
 
-    def _draw(
-        self,
-        expected: list[float],
-        average: list[float],
-        limit: list[float],
-        cusum: list[float],
-    ) -> None:
+    def _draw(self, expected: list[float], average: list[float], limit: list[float]) -> None:
         """`average` and `limit` are above what is expected."""
-        chart = self.chart
-        chart.expected += expected
-        chart.average += average
-        chart.limit += limit
-        chart.cusum += cusum
+        self.chart.expected += expected
+        self.chart.average += average
+        self.chart.limit += limit
 
 
 class _Air:
@@ -280,6 +275,12 @@ class _Air:
                 self._first[place] = float(there[0])
             found[:, place] = np.nan_to_num((read - self._first[place]) / self._UNITS[place])
         return found
+
+
+def _each(values: Array, count: int) -> list[float]:
+    """As many values, of which one may stand for all."""
+    found: list[float] = values.tolist()
+    return found if len(found) == count else found * count
 
 
 def _normal_scores(t: Array, free: int) -> Array:

@@ -64,11 +64,12 @@ class NightSums:
 
 def sums_of(values: Array, air: Array) -> NightSums:
     """Sum up a night's values, those far out from its middle pulled in."""
-    middle = float(np.median(values))
-    spread = _DEVIATION_PER_MAD * float(np.median(np.abs(values - middle)))
+    half = len(values) // 2
+    middle = float(np.sort(values)[half])
+    spread = _DEVIATION_PER_MAD * float(np.sort(np.abs(values - middle))[half])
     edge = CLIP * max(spread, LEAST_SPREAD)
     rows = np.column_stack((np.clip(values, middle - edge, middle + edge), air))
-    means = rows.mean(axis=0)
+    means = rows.sum(axis=0) / len(rows)
     rows -= means
     return NightSums(len(values), float(means[0]), means[1:], rows.T @ rows)
 
@@ -89,6 +90,7 @@ class Baseline:
         """What nights differ by, as a share."""
         self._night_free = _NIGHT_PRIOR
         self._inverse = np.zeros((3, 3))
+        self._within = np.zeros((3, 3))
         self._nights: list[NightSums] = []
         self._long: list[NightSums] = []
 
@@ -110,18 +112,20 @@ class Baseline:
             self._nights.append(night)
             self.count += night.count
             self.learned += night.count >= NIGHT_VALUES
-            if self.free > 0:
-                self._fit()
-        if self.known:
+            self._within = self._within + night.within
+        if self.free > 0:
+            self._scatter()
             self._compare()
             if learn:
                 self._fit()
 
     def expect(self, air: Array) -> tuple[Array, Array]:
-        """(expected, variance of that) for rows of the air, as shares from `_Air`."""
+        """(expected, variance of that) for rows of the air, as shares of 10 psi and 20 degF.
+
+        One row stands for all where each is as it was at first.
+        """
         if not air.any():
-            ones = np.ones(len(air))
-            return self.level * ones, self._inverse[0, 0] * ones
+            return np.array([self.level]), self._inverse[:1, 0]
         rows = np.column_stack((np.ones(len(air)), air))
         leverage = np.einsum("ij,jk,ik->i", rows, self._inverse, rows)
         return self.level + air @ self.slopes, leverage
@@ -142,9 +146,7 @@ class Baseline:
         return found
 
     def _fit(self) -> None:
-        nights = self._nights
-        within = sum((night.within for night in nights), np.zeros((3, 3)))
-        self._scatter(within)
+        nights, within = self._nights, self._within
         counts = np.array([night.count for night in nights])
         weights = counts / (self.deviation**2 + counts * self.night_spread**2)
         rows = np.column_stack((np.ones(len(nights)), np.array([night.air for night in nights])))
@@ -155,12 +157,12 @@ class Baseline:
         self._inverse = np.linalg.inv(matrix)
         level, *slopes = self._inverse @ vector
         self.level, self.slopes = float(level), np.array(slopes)
-        self._scatter(within)
+        self._scatter()
 
-    def _scatter(self, within: Array) -> None:
+    def _scatter(self) -> None:
         """What is left within nights once the air's doing is taken off."""
         off = np.concatenate(([1.0], -self.slopes))
-        left = max(float(off @ within @ off), 0.0)
+        left = max(float(off @ self._within @ off), 0.0)
         self.deviation = max(math.sqrt(left / self.free), LEAST_SPREAD)
 
     def _compare(self) -> None:

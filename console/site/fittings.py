@@ -66,6 +66,10 @@ class Fitting:
         return self.model or self.kind
 
 
+_newest: tuple[Site, tuple[Fitting, ...]] | None = None
+"""Of the site asked for last. A site never changes, and is asked for at every look."""
+
+
 def id_of(key: Key) -> str:
     """The id that people write for a key."""
     return "/".join(word for word in key if word)
@@ -73,7 +77,10 @@ def id_of(key: Key) -> str:
 
 def fittings(site: Site) -> tuple[Fitting, ...]:
     """Every fitting and chore: the props in walking order, then the air, then the site's chores."""
-    return tuple(_all(site))
+    global _newest
+    if _newest is None or _newest[0] is not site:
+        _newest = (site, tuple(_all(site)))
+    return _newest[1]
 
 
 def find(found: Sequence[Fitting], asked: str) -> tuple[Fitting, Task | None]:

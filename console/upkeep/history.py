@@ -10,6 +10,7 @@ import datetime as dt
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -62,15 +63,17 @@ class _Start(NamedTuple):
 
 @dataclass(slots=True)
 class _Occupant:
-    """The part that sits in a place: the start of its life, and of each upkeep's count."""
+    """The part that sits in a place: the start of its life, and of each upkeep's count.
+
+    Where a count began with some work, that stands for it: most starts are overtaken by later ones.
+    """
 
     life: _Start
-    tasks: dict[str, _Start]
+    tasks: dict[str, _Start | ServiceRow]
     last: ServiceRow | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class EndedLife:
+class EndedLife(NamedTuple):
     """A part that was taken out for good. `failed` is False where it was still in order."""
 
     fitting: Fitting
@@ -79,12 +82,10 @@ class EndedLife:
     failed: bool
 
 
-@dataclass(frozen=True, slots=True)
-class PartNow:
-    """The part in one place now: its whole life, and what it did since each upkeep."""
+class PartNow(NamedTuple):
+    """The part in one place now, and what it did since each upkeep."""
 
     fitting: Fitting
-    life: Tally
     used: dict[str, Used]
     last: ServiceRow | None
     rows: tuple[ServiceRow, ...]
@@ -110,7 +111,7 @@ class History:
         self.armed = reader.run_times(RunKind.ARMED)
         self.running = reader.run_times(RunKind.RUNNING)
         self.work = reader.work()
-        self.ended: list[EndedLife] = []
+        self._ended: list[tuple[Fitting, _Start, ServiceRow]] = []
         self._fittings = {fitting.key: fitting for fitting in found}
         self._rows: dict[Key, list[ServiceRow]] = {}
         for row in self.work:
@@ -149,26 +150,35 @@ class History:
     def part(self, fitting: Fitting) -> PartNow:
         """The part that sits there now."""
         occupant = self._occupants[fitting.key]
-        life = self._did(fitting, occupant.life)
         used = {}
         for task in fitting.tasks:
-            start = occupant.tasks[task.name]
-            did = life
-            if start is not occupant.life:
-                did = self._did(fitting, start, timed=has_hours(task.limits))
+            start = self._start(occupant.tasks[task.name])
+            did = self._did(fitting, start, timed=has_hours(task.limits))
             used[task.name] = Used(
                 start.day, did.nights, did.cycles, did.strokes, did.hours_h, did.damp_hours_h
             )
-        return PartNow(fitting, life, used, occupant.last, self.rows_of(fitting.key))
+        return PartNow(fitting, used, occupant.last, self.rows_of(fitting.key))
+
+    def life(self, fitting: Fitting) -> Tally:
+        """What the part that sits there has done in its whole life."""
+        return self._did(fitting, self._occupants[fitting.key].life)
+
+    @cached_property
+    def ended(self) -> list[EndedLife]:
+        """Every life that ended, in the order in which they did."""
+        found = []
+        for fitting, life, row in self._ended:
+            did = self._counts(fitting, life, row)
+            failed = row.kind == ServiceKind.REPLACED
+            found.append(EndedLife(fitting, did.cycles, did.strokes, failed))
+        return found
 
     def newest_work(self, prop: str, motion: str) -> ServiceRow | None:
         """The newest work on any part of a motion: from there its travel times start afresh."""
-        rows = [
-            row
-            for row in self.work
-            if (row.prop, row.motion) == (prop, motion) and row.kind != ServiceKind.READING
-        ]
-        return rows[-1] if rows else None
+        for row in reversed(self.work):
+            if row.motion == motion and row.prop == prop and row.kind != ServiceKind.READING:
+                return row
+        return None
 
     # --- going through the work ----------------------------------------------------------------
 
@@ -198,15 +208,12 @@ class History:
             self._exchange(row, fitting)
             return
         if row.kind in _NEW:
-            did = self._counts(fitting, occupant.life, row)
-            failed = row.kind == ServiceKind.REPLACED
-            self.ended.append(EndedLife(fitting, did.cycles, did.strokes, failed))
+            self._ended.append((fitting, occupant.life, row))
             occupant = self._occupants[key] = _fresh(fitting, self._start(row))
         else:
-            start = self._start(row)
             for task in fitting.tasks:
                 if row.task in ("", task.name):
-                    occupant.tasks[task.name] = start
+                    occupant.tasks[task.name] = row
         occupant.last = row
 
     def _exchange(self, row: ServiceRow, fitting: Fitting) -> None:
@@ -228,14 +235,18 @@ class History:
     def _carried(
         self, part: _Occupant, old: Fitting, left: ServiceRow, new: Fitting, came: ServiceRow
     ) -> _Occupant:
-        def moved(start: _Start) -> _Start:
+        def moved(begun: _Start | ServiceRow) -> _Start:
+            start = self._start(begun)
             return self._start(came)._replace(carried=self._did(old, start, left), day=start.day)
 
         fresh = {task.name: moved(part.life) for task in new.tasks}
         kept = {name: moved(start) for name, start in part.tasks.items() if name in fresh}
         return _Occupant(moved(part.life), {**fresh, **kept}, came)
 
-    def _start(self, row: ServiceRow) -> _Start:
+    def _start(self, row: ServiceRow | _Start) -> _Start:
+        """The start of what counts from some work on, or already is one."""
+        if isinstance(row, _Start):
+            return row
         day = self.day_of(row.wall_ns)
         return _Start(row.wall_ns, row.prop_cycles, row.strokes, _NOTHING, day)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import islice
 from typing import NamedTuple
 
 from console.ledger.rows import ServiceRow
@@ -70,8 +71,9 @@ class Outlook:
         self.ahead = self._nights_ahead()
         self._parts: dict[Key, PartNow] = {}
         self._paces: dict[tuple[str, str, Unit], Pace | None] = {}
-        played = [n for n in self.history.nights if n.closed_ns is not None]
-        self._played = [(n, h) for n in played if (h := self._open_hours(n)) >= _SHORTEST_H]
+        closed = (n for n in reversed(self.history.nights) if n.closed_ns is not None)
+        played = ((n, h) for n in closed if (h := self._open_hours(n)) >= _SHORTEST_H)
+        self._newest = list(islice(played, forecast.NEWEST_NIGHTS))[::-1]
 
     def due(self, *, everything: bool = False) -> list[Due]:
         """Upkeep by the chance that it comes due before the next night ends, then by date.
@@ -150,11 +152,12 @@ class Outlook:
     def _life(self, stock: str, kind: str, unit: Unit) -> spares.Life:
         """The life of a stock by its own record, or that of its whole kind while that is thin."""
         own = self._times(unit, kind, stock)
-        whole = self._times(unit, kind)
         b10 = [f.b10 for f in self.fittings if f.stock == stock and f.kind == kind and f.b10]
         maker = min(b10) if b10 else None
-        if len(own[0]) < spares.LEAST_FAILURES <= len(whole[0]) and maker is None:
-            return spares.life_of(*whole, maker)
+        if len(own[0]) < spares.LEAST_FAILURES and maker is None:
+            whole = self._times(unit, kind)
+            if len(whole[0]) >= spares.LEAST_FAILURES:
+                return spares.life_of(*whole, maker)
         return spares.life_of(*own, maker)
 
     def _times(self, unit: Unit, kind: str, stock: str | None = None) -> _Times:
@@ -201,11 +204,13 @@ class Outlook:
             amounts = self.history.hours_by_night(fitting)
         if not amounts:
             return None
-        first = min(filter(None, amounts), default=None)
-        if first is None:
-            return None
-        newest = self._played[-forecast.NEWEST_NIGHTS :]
-        nights = [(n, h) for n, h in newest if n.night_id >= first]
+        nights = self._newest
+        if not nights or nights[0][0].night_id not in amounts:
+            # It came later: the nights before it say nothing.
+            first = min(filter(None, amounts), default=None)
+            if first is None:
+                return None
+            nights = [(n, h) for n, h in nights if n.night_id >= first]
         each = 3.6e6 if unit is Unit.HOURS else 1
         return forecast.pace(
             [amounts.get(n.night_id, 0) / each for n, _ in nights], [h for _, h in nights]
@@ -223,7 +228,10 @@ class Outlook:
         held = {span.date for span in spans if span.closed_ns is not None}
         tonight = {span.date for span in spans if span.closed_ns is None}
         found = []
+        yesterday = self.today - dt.timedelta(days=1)
         for night in sorted(self.site.nights, key=lambda n: n.date):
+            if night.date < yesterday:
+                continue
             day = night.date.isoformat()
             closes_ns = self._closes_ns(night)
             if closes_ns <= self.history.now_wall_ns or (day in held and day not in tonight):

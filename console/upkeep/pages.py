@@ -192,7 +192,9 @@ def _chart(watched: Watched) -> TravelChart:
     )
 
 
-def _ms(*logarithms: Sequence[float]) -> Iterator[float | None]:
+def _ms(*logarithms: Sequence[float]) -> list[float | None]:
     """Milliseconds from sums of logarithms, None where one of them is not known."""
-    for total in map(sum, zip(*logarithms, strict=True)):
-        yield None if math.isnan(total) else math.exp(total)
+    import numpy as np
+
+    found = np.exp(np.sum(np.array(logarithms), axis=0)).tolist()
+    return [None if math.isnan(ms) else ms for ms in found]

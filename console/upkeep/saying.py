@@ -77,6 +77,7 @@ def row_object(row: ServiceRow) -> Plain:
 def part_object(outlook: Outlook, part: PartNow, raw: Iterable[ServiceRow]) -> Plain:
     """A part's page: what it is, its life, its upkeep, and every entry ever made about it."""
     fitting = part.fitting
+    lived = outlook.history.life(fitting)
     return {
         "id": fitting.id,
         "kind": fitting.kind,
@@ -84,10 +85,10 @@ def part_object(outlook: Outlook, part: PartNow, raw: Iterable[ServiceRow]) -> P
         "listed": fitting.listed,
         "installed": _iso(fitting.installed),
         "life": {
-            "cycles": part.life.cycles,
-            "strokes": part.life.strokes,
-            "hours": part.life.hours_h,
-            "nights": part.life.nights,
+            "cycles": lived.cycles,
+            "strokes": lived.strokes,
+            "hours": lived.hours_h,
+            "nights": lived.nights,
         },
         "due": [due_object(due) for due in outlook.due_of(part)],
         "lives_of_its_kind": life_object(outlook.life(fitting), life_unit(fitting)),
@@ -165,7 +166,7 @@ def stream_object(watched: Watched) -> Plain:
         "night_spread": stream.night_spread,
         "least_slower": stream.least_slower,
         "slower": stream.slower,
-        "cusum": stream.chart.cusum[-1],
+        "cusum": stream.cusum,
         "flagged": stream.flagged_at is not None,
         "slow_since": None if watched.slow_since_ns is None else _utc(watched.slow_since_ns),
     }
@@ -194,11 +195,12 @@ def fact_lines(outlook: Outlook, part: PartNow) -> list[str]:
         lines.append("not listed in the site file; every such motion has one")
     if fitting.installed:
         lines.append(f"installed {fitting.installed}")
+    lived = outlook.history.life(fitting)
     counted = (
-        (part.life.strokes, "strokes"),
-        (part.life.cycles, "cycles"),
-        (part.life.hours_h, "hours"),
-        (part.life.nights, "nights"),
+        (lived.strokes, "strokes"),
+        (lived.cycles, "cycles"),
+        (lived.hours_h, "hours"),
+        (lived.nights, "nights"),
     )
     did = ", ".join(f"{amount:,.0f} {unit}" for amount, unit in counted if amount is not None)
     lines.append(f"in its life: {did}")

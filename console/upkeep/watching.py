@@ -7,10 +7,13 @@ between would only have been charted.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import groupby
+from operator import itemgetter
+from statistics import fmean
 
 from console.ledger.entries import Direction
 from console.ledger.upkeep import TravelRow, UpkeepReader
@@ -145,17 +148,17 @@ class Watch:
         found: dict[StreamKey, Watched],
     ) -> None:
         """Take the cycles of one night, or a part of it, into their streams."""
-        times: dict[StreamKey, tuple[list[int], list[float]]] = {}
+        times: dict[StreamKey, tuple[list[int], list[float]]] = defaultdict(lambda: ([], []))
         for row in rows:
-            for (motion, direction), ms in mean_travels(row).items():
-                if motion in motions:
-                    at, took = times.setdefault((motion, row.sequence, direction), ([], []))
+            for motion, direction, ms in row.travels:
+                if ms > 0 and motion in motions:
+                    at, took = times[motion, row.sequence, direction]
                     at.append(row.started_ns)
                     took.append(ms)
-        for (motion, sequence, direction), (at, took) in times.items():
-            key = (motion, sequence, direction)
+        for key, measured in times.items():
+            at, took = _one_a_cycle(*measured)
             if key not in found:
-                found[key] = Watched(prop, motion, sequence, direction, Stream(self.limits))
+                found[key] = Watched(prop, *key, Stream(self.limits))
             found[key].stream.add(night, took, *air.at(at))
             found[key].started_ns += at
 
@@ -281,10 +284,19 @@ def _ends(prop: Prop) -> int:
     )
 
 
+def _one_a_cycle(at: list[int], took: list[float]) -> tuple[list[int], list[float]]:
+    """The mean of each cycle, for motions that go the same way more than once in it."""
+    if len(set(at)) == len(at):
+        return at, took
+    cycles = groupby(zip(at, took, strict=True), key=itemgetter(0))
+    means = {start: fmean(ms for _, ms in times) for start, times in cycles}
+    return list(means), list(means.values())
+
+
 def mean_travels(row: TravelRow) -> dict[tuple[str, str], float]:
     """The mean time of each motion and direction in one cycle."""
-    sums: dict[tuple[str, str], list[float]] = {}
-    for travel in row.travels:
-        if travel.ms > 0:
-            sums.setdefault((travel.motion, travel.direction), []).append(float(travel.ms))
-    return {key: sum(times) / len(times) for key, times in sums.items()}
+    times: dict[tuple[str, str], list[float]] = {}
+    for motion, direction, ms in row.travels:
+        if ms > 0:
+            times.setdefault((motion, direction), []).append(ms)
+    return {key: sum(several) / len(several) for key, several in times.items()}

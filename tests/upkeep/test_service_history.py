@@ -101,8 +101,9 @@ def test_a_new_part_begins_at_nothing_and_the_old_one_stays_on_record(shop: Shop
     shop.say("prop-2/cylinder", "renewed", after(2))
     play(shop.book, 1, 3)
     history = shop.history(after(3))
-    part = history.part(find(shop.fittings, "prop-1/cylinder")[0])
-    assert (part.life.cycles, part.life.strokes, part.life.hours_h) == (100, 200, 4.0)
+    fitting = find(shop.fittings, "prop-1/cylinder")[0]
+    part, life = history.part(fitting), history.life(fitting)
+    assert (life.cycles, life.strokes, life.hours_h) == (100, 200, 4.0)
     assert part.used["seal"].strokes == 200
     assert [(e.fitting.prop, e.strokes, e.failed) for e in history.ended] == [
         ("prop-1", 600, True),
@@ -123,7 +124,7 @@ def test_an_exchange_carries_both_lives_along(shop: Shop) -> None:
     assert shop.used("prop-1/cylinder", "oil", after(5)) == (600, 1200, 6)
     history = shop.history(after(5))
     lives = {
-        part: history.part(find(shop.fittings, part)[0]).life
+        part: history.life(find(shop.fittings, part)[0])
         for part in ("prop-1/valve", "prop-2/valve")
     }
     assert lives["prop-2/valve"].strokes == 400
