@@ -99,18 +99,14 @@ class UpkeepReader(Reader):
 
     def night_cycles(self) -> dict[str, dict[int, int]]:
         """Cycles by prop and night; night 0 is what came between nights."""
-        found: dict[str, dict[int, int]] = {}
-        here: dict[int, int] = {}
-        last = None
+        found: dict[str, dict[int, int]] = defaultdict(dict)
         for prop, night_id, cycles in self._db.execute(
             "SELECT p.name, c.night_id, c.cycles FROM (SELECT prop_id, night_id, sum(cycles)"
             " AS cycles FROM night_cycles GROUP BY prop_id, night_id) c"
             " JOIN props p ON p.id = c.prop_id"
         ):
-            if prop != last:
-                last, here = prop, found.setdefault(prop, {})
-            here[night_id] = cycles
-        return found
+            found[prop][night_id] = cycles
+        return dict(found)
 
     def night_strokes(self) -> dict[tuple[str, str], dict[int, int]]:
         """Strokes by (prop, motion) and night, as the boards counted them."""

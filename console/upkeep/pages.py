@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from threading import Lock
 from typing import TYPE_CHECKING
 
 from console.ledger.entries import ServiceKind
@@ -42,8 +41,6 @@ class UpkeepPages:
         """`held("site")` and `held("ledger")` are asked anew each time."""
         self._held = held
         self._site: tuple[Path, int, Site] | None = None
-        # Two looks may run in two threads at once; one of them loads, the other waits.
-        self._loading = Lock()
 
     def due(self, *, everything: bool = False) -> UpkeepList:
         """What is due and will be."""
@@ -110,13 +107,16 @@ class UpkeepPages:
         )
 
     def _load(self) -> Site:
-        """The site, read again when its file has changed: it is far slower than the ledger."""
+        """The site, read again when its file has changed: it is far slower than the ledger.
+
+        Two looks at once may each read it; either is as good.
+        """
         path = self._held("site")
         changed_ns = path.stat().st_mtime_ns if path.exists() else 0
-        with self._loading:
-            if self._site is None or self._site[:2] != (path, changed_ns):
-                self._site = (path, changed_ns, load(path))
-            return self._site[2]
+        held = self._site
+        if held is None or held[:2] != (path, changed_ns):
+            held = self._site = (path, changed_ns, load(path))
+        return held[2]
 
     @contextmanager
     def _reader(self) -> Iterator[UpkeepReader]:

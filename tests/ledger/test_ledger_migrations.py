@@ -90,3 +90,14 @@ def test_a_further_step_runs_once_and_is_then_refused_by_older_programs(tmp_path
     with pytest.raises(UserError, match="newer sexton"):
         migrate(connection, "works", STEPS)
     connection.close()
+
+
+def test_a_version_below_nothing_is_damage(tmp_path: Path) -> None:
+    """A number that no program writes is refused, not counted back from the newest step."""
+    path = tmp_path / "works.ledger"
+    Ledger.open(path).close()
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute("PRAGMA user_version = -3")
+    with pytest.raises(UserError, match="damaged"):
+        migrate(connection, "works")
+    connection.close()
