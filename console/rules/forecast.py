@@ -133,8 +133,7 @@ def by_count(left: float, at: Pace | None, ahead: Sequence[Ahead]) -> Forecast:
         squares += night.hours_h**2
     if ahead and _chance(at, left, open_h, squares) < 0.1:
         # Most limits lie far past the calendar; one look at its end says so.
-        first_h = ahead[0].hours_h
-        return Forecast(None, None, None, _chance(at, left, first_h, first_h**2), at.few)
+        return Forecast(None, None, None, chance_of(at, left, [ahead[0].hours_h]), at.few)
     open_h = squares = 0.0
     for number, night in enumerate(ahead):
         open_h += night.hours_h
