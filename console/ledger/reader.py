@@ -160,13 +160,12 @@ class Reader:
             " ORDER BY c.seq",
             (prop, part),
         )
-        return [
-            ServiceRow._make((
-                *row[:7], {} if row[7] == "{}" else json.loads(row[7]), *row[8:12],
-                tuple(json.loads(row[12])) if row[12] else None, *row[13:],
-            ))
-            for row in rows
-        ]  # fmt: skip
+        found = []
+        for row in map(list, rows):
+            row[7] = {} if row[7] == "{}" else json.loads(row[7])
+            row[12] = tuple(json.loads(row[12])) if row[12] else None
+            found.append(ServiceRow._make(row))
+        return found
 
     def parts(self) -> list[PartRow]:
         """Every part that was ever worked on, with what it has done since.

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import datetime as dt
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -114,8 +113,9 @@ class History:
         self._ended: list[tuple[Fitting, _Start, ServiceRow]] = []
         self._fittings = {fitting.key: fitting for fitting in found}
         self._rows: dict[Key, list[ServiceRow]] = {}
-        for row in self.work:
-            self._rows.setdefault((row.prop, row.motion, row.part), []).append(row)
+        keys = [(row.prop, row.motion, row.part) for row in self.work]
+        for key, row in zip(keys, self.work, strict=True):
+            self._rows.setdefault(key, []).append(row)
         self._opened = [night.opened_ns for night in self.nights]
         self._closed = [max(self._end(n), n.opened_ns + 1) for n in self.nights]
         # Of what nobody ever did on record, days count from the first night.
@@ -123,8 +123,8 @@ class History:
         self._hour_flows: dict[str, Flow | None] = {}
         self._damp_flow = self._damp_hours()
         self._occupants = {f.key: self._first(f) for f in found}
-        for row in self.work:
-            self._follow(row)
+        for key, row in zip(keys, self.work, strict=True):
+            self._follow(key, row)
 
     @property
     def today(self) -> dt.date:
@@ -163,11 +163,12 @@ class History:
         """What the part that sits there has done in its whole life."""
         return self._did(fitting, self._occupants[fitting.key].life)
 
-    @cached_property
-    def ended(self) -> list[EndedLife]:
-        """Every life that ended, in the order in which they did."""
+    def ended(self, wanted: Callable[[Fitting], bool] = lambda fitting: True) -> list[EndedLife]:
+        """Every life that ended in the places wanted, in the order in which they did."""
         found = []
         for fitting, life, row in self._ended:
+            if not wanted(fitting):
+                continue
             did = self._counts(fitting, life, row)
             failed = row.kind == ServiceKind.REPLACED
             found.append(EndedLife(fitting, did.cycles, did.strokes, failed))
@@ -198,8 +199,7 @@ class History:
         day = fitting.installed or self._first_day
         return _fresh(fitting, _Start(start_ns, cycles, strokes, carried, day))
 
-    def _follow(self, row: ServiceRow) -> None:
-        key = (row.prop, row.motion, row.part)
+    def _follow(self, key: Key, row: ServiceRow) -> None:
         fitting = self._fittings.get(key)
         if fitting is None or row.kind == ServiceKind.READING:
             return

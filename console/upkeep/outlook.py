@@ -167,11 +167,10 @@ class Outlook:
 
         failed: list[float] = []
         running: list[float] = []
-        for end in self.history.ended:
-            if wanted(end.fitting):
-                did = end.strokes if unit is Unit.STROKES else end.cycles
-                if did is not None:
-                    (failed if end.failed else running).append(float(did))
+        for end in self.history.ended(wanted):
+            did = end.strokes if unit is Unit.STROKES else end.cycles
+            if did is not None:
+                (failed if end.failed else running).append(float(did))
         for fitting in self.fittings:
             if wanted(fitting):
                 amount = self.history.age(fitting, unit is Unit.STROKES)

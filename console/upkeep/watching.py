@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import groupby
-from operator import itemgetter
+from operator import attrgetter, itemgetter
 from statistics import fmean
 
 from console.ledger.entries import Direction
@@ -134,7 +134,7 @@ class Watch:
         counted = warm(row.started_ns / 1e9 for row in rows)
         kept = [r for r, counts in zip(rows, counted, strict=True) if counts and r.outcome == _DONE]
         found: dict[StreamKey, Watched] = {}
-        for night, of_night in groupby(kept, key=lambda row: row.night_id):
+        for night, of_night in groupby(kept, key=attrgetter("night_id")):
             self._chart(prop, motions, night, list(of_night), air, found)
         return list(found.values())
 
@@ -149,11 +149,11 @@ class Watch:
     ) -> None:
         """Take the cycles of one night, or a part of it, into their streams."""
         times: dict[StreamKey, tuple[list[int], list[float]]] = defaultdict(lambda: ([], []))
-        for row in rows:
-            for motion, direction, ms in row.travels:
+        for _, _, sequence, started_ns, _, travels in rows:
+            for motion, direction, ms in travels:
                 if ms > 0 and motion in motions:
-                    at, took = times[motion, row.sequence, direction]
-                    at.append(row.started_ns)
+                    at, took = times[motion, sequence, direction]
+                    at.append(started_ns)
                     took.append(ms)
         for key, measured in times.items():
             at, took = _one_a_cycle(*measured)

@@ -239,6 +239,21 @@ WAYS: dict[str, tuple[tuple[str, ...], str]] = {
 """Where one is, and how one stops there."""
 
 
+async def stopped_while_running(here: Sitting, house: House, stop: str) -> None:
+    """Guests trip every prop, a stop comes by key or click, and every motion is off at its pin."""
+    for bench in house.benches:
+        bench.set(1, 0)
+    for bench in house.benches:
+        bench.wait(lambda pins: pins.outputs & PUSH)
+        bench.set(1, 1)
+    if stop == "click":
+        await here.pilot.click(StopBar, offset=(5, 0))
+    else:
+        await here.press(stop)
+    for bench in house.benches:
+        bench.wait(lambda pins: not pins.outputs & PUSH, 0.6)
+
+
 async def test_all_stop_from_everywhere_at_the_pins(house: House) -> None:
     """From each screen, a dialog, an input, the palette and by click: every motion off, latched."""
     async with sitting(house) as here:
@@ -250,17 +265,7 @@ async def test_all_stop_from_everywhere_at_the_pins(house: House) -> None:
             await here.press("1", "e", "a")
             await here.until(lambda: here.states() == {PropState.ARMED}, f"armed, {place}")
             await here.press(*keys)
-            for bench in house.benches:
-                bench.set(1, 0)
-            for bench in house.benches:
-                bench.wait(lambda pins: pins.outputs & PUSH)
-                bench.set(1, 1)
-            if stop == "click":
-                await here.pilot.click(StopBar, offset=(5, 0))
-            else:
-                await here.press(stop)
-            for bench in house.benches:
-                bench.wait(lambda pins: not pins.outputs & PUSH, 0.6)
+            await stopped_while_running(here, house, stop)
             await here.until(lambda: here.store.stop.latched, f"latched from {place}")
             await here.until(
                 lambda: here.states() == {PropState.STOPPED}, f"all stopped from {place}"

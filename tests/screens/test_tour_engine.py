@@ -11,12 +11,18 @@ import pytest
 from console.ledger.reader import Reader
 from console.ledger.rows import Filter
 from console.places import EngineFolder, engine_folder, slug_of
-from console.screens.bar import StopBar
 from console.screens.tour import Outcome, Stage, Tour
 from console.screens.tour_steps import REAL, SIMULATED, TYPED
 from console.views.client import call
 from console.views.models import AlarmView, PropState
-from tests.screens.test_screens_engine import PUSH, House, Sitting, built, sitting
+from tests.screens.test_screens_engine import (
+    PUSH,
+    House,
+    Sitting,
+    built,
+    sitting,
+    stopped_while_running,
+)
 
 
 class DemoHouse(House):
@@ -128,17 +134,7 @@ async def test_a_stop_in_the_middle_reaches_the_pins_and_ends_it(demo: House, wa
         while tour.count[0] < number:
             await here.press("f3")
         await here.press(*keys)
-        for bench in demo.benches:
-            bench.set(1, 0)
-        for bench in demo.benches:
-            bench.wait(lambda pins: pins.outputs & PUSH)
-            bench.set(1, 1)
-        if stop == "click":
-            await here.pilot.click(StopBar, offset=(5, 0))
-        else:
-            await here.press(stop)
-        for bench in demo.benches:
-            bench.wait(lambda pins: not pins.outputs & PUSH, 0.6)
+        await stopped_while_running(here, demo, stop)
         await here.until(lambda: tour.stage is Stage.OFF, "the tour is over", 1.0)
         await here.until(lambda: here.store.stop.latched, "latched")
         await here.pilot.pause(0.3)

@@ -105,7 +105,7 @@ def test_a_new_part_begins_at_nothing_and_the_old_one_stays_on_record(shop: Shop
     part, life = history.part(fitting), history.life(fitting)
     assert (life.cycles, life.strokes, life.hours_h) == (100, 200, 4.0)
     assert part.used["seal"].strokes == 200
-    assert [(e.fitting.prop, e.strokes, e.failed) for e in history.ended] == [
+    assert [(e.fitting.prop, e.strokes, e.failed) for e in history.ended()] == [
         ("prop-1", 600, True),
         ("prop-2", 600, False),
     ]
@@ -130,7 +130,7 @@ def test_an_exchange_carries_both_lives_along(shop: Shop) -> None:
     assert lives["prop-2/valve"].strokes == 400
     assert lives["prop-1/valve"].strokes == 1200
     assert lives["prop-2/valve"].hours_h == pytest.approx(8)
-    assert not [e for e in history.ended if e.fitting.kind == "cylinder"]
+    assert not [e for e in history.ended() if e.fitting.kind == "cylinder"]
 
 
 def test_taking_an_exchange_back_takes_both_ends_back(shop: Shop) -> None:
