@@ -100,7 +100,7 @@ async def test_the_whole_tour_by_its_own_keys(demo: House) -> None:
         assert outcomes == [Outcome.TAKEN]
         await here.until(lambda: "That was the tour" in here.text, "the last word")
         assert not here.store.stop.latched
-        assert here.states() == {PropState.DISARMED}
+        await here.until(lambda: here.states() == {PropState.DISARMED}, "all disarmed")
         moved = [any(p.outputs & PUSH for p in b.since(m)) for b, m in
                  zip(demo.benches, marks, strict=True)]  # fmt: skip
         assert moved == [False, True], "only the chosen prop was fired"
