@@ -84,13 +84,19 @@ class LongCount:
             self.site.bench(name).reset()
         elif chance < 0.34:
             self.counts["boards_restarted"] += 1
-            self.site.boards[name].end(signal.SIGKILL)
+            self._pull(name)
             self.site.boards[name].start()
 
     def _hide(self, name: str) -> None:
         """Close a board's line under the engine: its process ends, and its port with it."""
-        self.site.boards[name].end(signal.SIGKILL)
+        self._pull(name)
         self._back[name] = time.monotonic() + self.random.uniform(*OUT_S)
+
+    def _pull(self, name: str) -> None:
+        board = self.site.boards[name]
+        # An adapter's device goes with it; a killed board's pseudo-terminal may be another's soon.
+        board.port.unlink(missing_ok=True)
+        board.end(signal.SIGKILL)
 
     def _bring_back(self, *, all_of_them: bool = False) -> None:
         for name, when in list(self._back.items()):
