@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,14 +18,6 @@ from tests.conformance.stage import EVERY, SHORT, armed, prepare
 from tests.tools import tool
 
 tool(os.environ.get("CC", "cc"))
-
-
-@pytest.fixture
-def folder() -> Iterator[Path]:
-    """A folder with a path short enough for sockets."""
-    made = Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp"))
-    yield made
-    shutil.rmtree(made)
 
 
 @pytest.fixture

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -15,14 +13,6 @@ from tests.opening.opening_sites import made
 from tests.tools import missing
 
 MakeYard = Callable[..., Night]
-
-
-@pytest.fixture
-def folder() -> Iterator[Path]:
-    """A folder with a path short enough for sockets."""
-    made_here = Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp"))
-    yield made_here
-    shutil.rmtree(made_here, ignore_errors=True)
 
 
 @pytest.fixture

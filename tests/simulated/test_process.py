@@ -3,25 +3,14 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import subprocess
 import sys
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.boards import ROOT, Bench, BoardProcess, Console, Wire, running, simulated_command
-
-
-@pytest.fixture
-def folder() -> Iterator[Path]:
-    """A folder with a path short enough for sockets."""
-    made = Path(tempfile.mkdtemp(prefix="sx-", dir="/tmp"))
-    yield made
-    shutil.rmtree(made)
 
 
 def run(*arguments: object) -> subprocess.CompletedProcess[str]:
